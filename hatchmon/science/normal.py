@@ -1,0 +1,70 @@
+"""The normal and Student-t distributions, vectorised with numpy alone."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from statistics import NormalDist
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Floats = NDArray[np.float64]
+
+# Numerator and denominator of Hart (1968) algorithm 5666, highest power first, as given by
+# West (2005), "Better approximations to cumulative normal functions", Wilmott Magazine.
+# Written from memory; tests hold it against math.erfc to 1e-14.
+_NUMERATOR = (
+    3.52624965998911e-02,
+    0.700383064443688,
+    6.37396220353165,
+    33.912866078383,
+    112.079291497871,
+    221.213596169931,
+    220.206867912376,
+)
+_DENOMINATOR = (
+    8.83883476483184e-02,
+    1.75566716318264,
+    16.064177579207,
+    86.7807322029461,
+    296.564248779674,
+    637.333633378831,
+    793.826512519948,
+    440.413735824752,
+)
+
+
+def normal_cdf(z: ArrayLike) -> Floats:
+    """Share of a standard normal population below ``z`` (any shape); 0 and 1 beyond +-7."""
+    z = np.asarray(z, dtype=np.float64)
+    x = np.minimum(np.abs(z), 7.0)
+    tail = np.exp(-0.5 * x * x) * np.polyval(_NUMERATOR, x) / np.polyval(_DENOMINATOR, x)
+    tail = np.where(np.abs(z) > 7.0, 0.0, tail)
+    return np.where(z > 0, 1.0 - tail, tail)
+
+
+def normal_quantile(p: ArrayLike) -> Floats:
+    """The inverse of ``normal_cdf``; meant for small arrays made once (it loops in Python)."""
+    inverse = NormalDist().inv_cdf
+    p = np.asarray(p, dtype=np.float64)
+    return np.array([inverse(float(x)) for x in p.ravel()]).reshape(p.shape)
+
+
+def student5_cdf(t: ArrayLike) -> Floats:
+    """Student-t with 5 degrees of freedom, closed form (Abramowitz & Stegun 26.7.3; from memory)."""
+    theta = np.arctan(np.asarray(t, dtype=np.float64) / np.sqrt(5.0))
+    cos = np.cos(theta)
+    return 0.5 + (theta + np.sin(theta) * (cos + 2.0 / 3.0 * cos**3)) / np.pi
+
+
+@lru_cache(maxsize=1)
+def _student5_table() -> tuple[Floats, Floats]:
+    # sinh spacing: fine around zero, wide enough (+-55) for probabilities down to 1e-7
+    t = np.sinh(np.linspace(-4.7, 4.7, 8001))
+    return student5_cdf(t), t
+
+
+def student5_quantile(p: ArrayLike) -> Floats:
+    """The inverse of ``student5_cdf`` for 1e-7 < p < 1 - 1e-7, by a fine table."""
+    cdf, t = _student5_table()
+    return np.interp(np.asarray(p, dtype=np.float64), cdf, t)

@@ -1,0 +1,78 @@
+"""Constants of the model, each with its unit, where it comes from and how far it holds.
+
+The defaults are an elicited prior, not a fit to one experiment: no published hatch curve of one
+strain at three or more temperatures was found.
+
+Marks: ``read`` in a published source; ``secondary``: read in a compilation, the primary not seen;
+``computed`` from such values; ``assumed``: no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Mark = Literal["read", "secondary", "computed", "assumed"]
+
+
+@dataclass(frozen=True, slots=True)
+class Constant:
+    """A value with its pedigree. ``sd`` is that of its prior, on the scale the unit names."""
+
+    value: float
+    unit: str
+    mark: Mark
+    source: str
+    sd: float = 0.0
+    low: float = float("-inf")
+    high: float = float("inf")
+
+
+FAO_428 = "FAO Fisheries Technical Paper 428, annex 4"
+SCHOOLFIELD = "form: Schoolfield, Sharpe & Magnuson 1981, doi 10.1016/0022-5193(81)90246-0"
+VANHAECKE = "Vanhaecke, Lavens & Sorgeloos 1983, Annls Soc. r. zool. Belg. 113:155-164"
+
+BOLTZMANN = Constant(8.617333e-5, "eV/K", "read", "CODATA, rounded")
+REFERENCE = Constant(25.0, "deg C", "assumed", "the temperature of equivalent hours")
+
+# --- hatch clock -----------------------------------------------------------------------------
+ACTIVATION = Constant(
+    0.73, "eV", "computed", "from Q10 20-24 C of 2.6 (first nauplii) and 2.85 (80 %), secondary", sd=0.085
+)
+DEACTIVATION = Constant(3.4, "eV", "assumed", SCHOOLFIELD)
+HALF_HOT = Constant(35.3, "deg C", "assumed", SCHOOLFIELD)
+STOP_COLD = Constant(4.0, "deg C", "read", FAO_428)
+STOP_HOT = Constant(40.0, "deg C", "read", FAO_428 + "; sources disagree whether 33-40 C is reversible")
+PREDICT_FROM = Constant(12.0, "deg C", "assumed", "below it the curve is too uncertain to promise a time")
+PREDICT_TO = Constant(34.0, "deg C", "assumed", "above it the curve is too uncertain to promise a time")
+DOUBTFUL_HOT = Constant(33.0, "deg C", "read", FAO_428 + ": 33-40 C stops the metabolism")
+
+# a = ln tau25. The prior is Student-t with 5 degrees of freedom; .186 is its scale (its sd is .24).
+TAU25 = Constant(20.4, "h", "computed", "median hatch at 25 C, from compiled tables; sd of ln: t5 scale", sd=0.186)
+SIGMA = Constant(0.15, "ln h", "computed", "from published T10, T90 and Ts; sd of ln sigma", sd=0.45)
+OMEGA_VALUES = (0.04, 0.08, 0.12, 0.18)  # sd from batch to batch, ln h; assumed, no source
+OMEGA_SHARES = (0.2, 0.3, 0.3, 0.2)
+OMEGA_DARK = Constant(0.03, "ln h", "read", "direction: J. Crust. Biol. doi 10.1163/1937240x-00002454; size assumed")
+SALT_SLOPE = Constant(
+    0.010, "ln h per g/L", "computed", "sign read in a compiled table at 30 C, size computed", 0.006, 10.0, 45.0
+)
+SALT_REFERENCE = Constant(30.0, "g/L", "assumed", "salinity at which tau25 is stated")
+
+# Doubt about the shape of the rate curve: sd of ln Q at a temperature (deg C); computed from the
+# spread of seven published rate functions fitted to the same data.
+SHAPE_TEMP_C = (10.0, 12.0, 15.0, 18.0, 20.0, 22.0, 27.0, 30.0, 32.0, 34.0, 36.0)
+SHAPE_SD = (0.45, 0.25, 0.10, 0.05, 0.03, 0.0, 0.0, 0.06, 0.10, 0.17, 0.40)
+
+# --- nauplii ---------------------------------------------------------------------------------
+MOULT = Constant(10.0, "h at 25 C", "read", "8-12 h at 25-28 C, practice texts after FAO; sd of ln", sd=0.25)
+MOULT_SPREAD = Constant(0.18, "ln h", "assumed", "spread of the moult among nauplii of one brood")
+ENERGY_LOSS = Constant(
+    0.0131, "1/h at 25 C", "read", VANHAECKE + ": 27 % per 24 h, range .0103-.0193; sd of ln", sd=0.157
+)
+ENERGY_Q10 = Constant(2.0, "per 10 C", "read", "respiration: Varo, Taylor & Amat 1998; range 1.8-2.6")
+INSTAR2_DISCOUNT = Constant(0.2, "share", "assumed", "worth lost once a nauplius has moulted")
+OPENS_SHARE = Constant(0.90, "share hatched", "assumed", "the harvest window opens")
+OPENS_SHARE_SPREAD_OUT = Constant(0.80, "share hatched", "assumed", "the same, for sigma above .25")
+SPREAD_OUT_SIGMA = Constant(0.25, "ln h", "assumed", "above it a lot hatches too spread out to wait for 90 %")
+CLOSES_INSTAR2 = Constant(0.30, "share in instar II", "assumed", "the harvest window closes")
+CLOSES_ENERGY = Constant(0.90, "share of fresh energy", "assumed", "the harvest window closes")
