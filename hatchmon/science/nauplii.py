@@ -60,7 +60,9 @@ def window(draws: Draws, mu: Floats, paths: Paths, thresholds: Thresholds | None
     share = thresholds.opens_share
     if spread_out:
         share = min(share, par.OPENS_SHARE_SPREAD_OUT.value)
-    opens_h = reach_h(draws, mu[:, None] + float(normal_quantile(share)) * draws.sigma[:, None], paths)[..., 0]
+    opens_h = reach_h(draws, mu[:, None] + float(normal_quantile(share)) * draws.sigma[:, None], paths)[
+        ..., 0
+    ]
 
     # A few draws, evenly spaced by their opening, stand for all: the rest of the work is heavy.
     ranks = ((np.arange(min(_DRAWS, mu.size)) + 0.5) * mu.size / min(_DRAWS, mu.size)).astype(np.int64)

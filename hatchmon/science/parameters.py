@@ -48,13 +48,23 @@ PREDICT_TO = Constant(34.0, "deg C", "assumed", "above it the curve is too uncer
 DOUBTFUL_HOT = Constant(33.0, "deg C", "read", FAO_428 + ": 33-40 C stops the metabolism")
 
 # a = ln tau25. The prior is Student-t with 5 degrees of freedom; .186 is its scale (its sd is .24).
-TAU25 = Constant(20.4, "h", "computed", "median hatch at 25 C, from compiled tables; sd of ln: t5 scale", sd=0.186)
+TAU25 = Constant(
+    20.4, "h", "computed", "median hatch at 25 C, from compiled tables; sd of ln: t5 scale", sd=0.186
+)
 SIGMA = Constant(0.15, "ln h", "computed", "from published T10, T90 and Ts; sd of ln sigma", sd=0.45)
 OMEGA_VALUES = (0.04, 0.08, 0.12, 0.18)  # sd from batch to batch, ln h; assumed, no source
 OMEGA_SHARES = (0.2, 0.3, 0.3, 0.2)
-OMEGA_DARK = Constant(0.03, "ln h", "read", "direction: J. Crust. Biol. doi 10.1163/1937240x-00002454; size assumed")
+OMEGA_DARK = Constant(
+    0.03, "ln h", "read", "direction: J. Crust. Biol. doi 10.1163/1937240x-00002454; size assumed"
+)
 SALT_SLOPE = Constant(
-    0.010, "ln h per g/L", "computed", "sign read in a compiled table at 30 C, size computed", 0.006, 10.0, 45.0
+    0.010,
+    "ln h per g/L",
+    "computed",
+    "sign read in a compiled table at 30 C, size computed",
+    0.006,
+    10.0,
+    45.0,
 )
 SALT_REFERENCE = Constant(30.0, "g/L", "assumed", "salinity at which tau25 is stated")
 

@@ -22,7 +22,9 @@ def schoolfield_1981(temp_c: ArrayLike, activation_ev: ArrayLike = par.ACTIVATIO
     if not np.all(np.isfinite(temp_c)) or np.any(temp_c <= -273.15):
         raise ValueError("temp_c must be finite and above absolute zero")
     kelvin = temp_c + 273.15
-    rate = _unscaled(kelvin, activation_ev) / _unscaled(np.asarray(par.REFERENCE.value + 273.15), activation_ev)
+    rate = _unscaled(kelvin, activation_ev) / _unscaled(
+        np.asarray(par.REFERENCE.value + 273.15), activation_ev
+    )
     alive = (temp_c > par.STOP_COLD.value) & (temp_c < par.STOP_HOT.value)
     return np.where(alive, rate, 0.0)
 

@@ -1,0 +1,391 @@
+"""Forwarding of readings to a time-series store with the InfluxDB v2 write endpoint.
+
+The database is the outbox: a cursor says how far it has been forwarded, and moves only once the store has
+answered. Delivery is at least once; a point sent again has the same series and time.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+import traceback
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from email.utils import parsedate_to_datetime
+from random import Random
+from typing import Any
+from urllib.parse import urlsplit
+
+log = logging.getLogger(__name__)
+
+_IDLE_S = 60.0  # a wake that got lost costs no more than this
+_LONGEST_ASKED_WAIT_S = 3600.0
+_REFUSED = (400, 413, 422)  # the fault lies with the lines, or with one of them
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """Values at one time (microseconds since 1970, UTC); ``cursor`` is the place in the outbox."""
+
+    cursor: int
+    measurement: str
+    tags: tuple[tuple[str, str], ...]
+    fields: tuple[tuple[str, float], ...]
+    time_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class Forwarded:
+    """Everything up to the cursor ``up_to`` is in the store (``count`` points of it new) or set aside."""
+
+    up_to: int
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class SetAside:
+    """The store refuses this one line for good. Comes before the ``Forwarded`` that covers it."""
+
+    cursor: int
+    line: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesTrouble:
+    """Nothing gets through; posted once for each new reason. Nothing is lost meanwhile."""
+
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesWell:
+    """It gets through again after trouble."""
+
+
+@dataclass(frozen=True)
+class SeriesServer:
+    """Where to write, and the token (not shown when printed)."""
+
+    url: str
+    token: str = field(repr=False)
+    org: str
+    bucket: str
+
+
+def to_line(point: Point) -> str:
+    """``point`` in InfluxDB line protocol, microseconds; empty if it holds no finite value.
+
+    All values are written as floats: a field that was once an integer would refuse floats for ever.
+    """
+    influx = _influx()
+    line = influx.Point(point.measurement)
+    for name, text in point.tags:
+        line.tag(name, text)
+    for name, value in point.fields:
+        line.field(name, float(value))
+    return str(line.time(point.time_us, influx.WritePrecision.US).to_line_protocol())
+
+
+class SeriesForwarder:
+    """Copies the points after ``cursor`` to ``server``, in order, and posts how far it got.
+
+    ``fetch(cursor, limit)`` gives points with larger cursors, ascending; it is only called from the
+    forwarder's thread. Trouble is retried after ``first_wait_s``, then twice as long each time up to
+    ``longest_wait_s`` (less a random part), or later if the store asks for it.
+    """
+
+    def __init__(
+        self,
+        server: SeriesServer,
+        cursor: int,
+        fetch: Callable[[int, int], Sequence[Point]],
+        post: Callable[[object], None],
+        *,
+        batch: int = 1000,
+        first_wait_s: float = 5.0,
+        longest_wait_s: float = 300.0,
+        timeout_s: float = 10.0,
+        random: Random | None = None,
+    ) -> None:
+        self._server = server
+        self._cursor = cursor
+        self._fetch = fetch
+        self._post = post
+        self._batch = batch
+        self._first_wait_s = first_wait_s
+        self._longest_wait_s = longest_wait_s
+        self._timeout_s = timeout_s
+        self._random = random or Random()
+        self._client: Any = None
+        self._failures = 0
+        self._trouble: str | None = None
+        self._has_taken = False  # the server has taken something from this process
+        self._stopping = threading.Event()
+        self._woken = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="series", daemon=True)
+
+    def start(self) -> None:
+        """Start forwarding. Only once."""
+        self._thread.start()
+
+    def wake(self) -> None:
+        """Say that there are new points. Does not cut short the wait after trouble."""
+        self._woken.set()
+
+    def stop(self, timeout: float = 2.0) -> None:
+        """Stop within ``timeout`` seconds; a write that hangs then ends with the process."""
+        self._stopping.set()
+        self._woken.set()
+        if self._thread.ident is not None:
+            self._thread.join(timeout)
+
+    @property
+    def alive(self) -> bool:
+        """Whether the thread runs."""
+        return self._thread.is_alive()
+
+    def probe(self) -> str | None:
+        """Try an empty write: None when the store takes writes, else what is wrong and how to mend it."""
+        try:
+            client = _client(self._server, self._timeout_s)
+            try:
+                _write(client, self._server, "")
+            finally:
+                client.close()
+        except Exception as error:
+            # InfluxDB 2 looks at the token and the bucket first and only then misses the points
+            # (http/points in its source); other servers say 400 to a wrong path.
+            if _status(error) == 400 and "requires points" in _message(error):
+                return None
+            return _what_is_wrong(error, self._server, self._timeout_s)
+        return None
+
+    def _run(self) -> None:
+        while not self._stopping.is_set():
+            # Cleared before reading: a wake during the read is not lost.
+            self._woken.clear()
+            try:
+                points = self._fetch(self._cursor, self._batch)
+                if points and points[0].cursor <= self._cursor:
+                    raise ValueError(f"cursor {points[0].cursor} was forwarded before")
+            except Exception:
+                log.exception("the points to forward could not be read; trying again")
+                self._stopping.wait(self._first_wait_s)
+                continue
+            if not points:
+                if not self._stopping.is_set():
+                    self._woken.wait(_IDLE_S)
+                continue
+            try:
+                self._forward(points)
+            except Exception as error:
+                self._stopping.wait(self._after(error))
+            else:
+                if not self._stopping.is_set():
+                    self._recovered()
+        if self._client is not None:
+            self._client.close()
+
+    # --- one batch ---
+
+    def _forward(self, points: Sequence[Point]) -> None:
+        """Send ``points``; what was settled before an error stays settled."""
+        lines = [to_line(point) for point in points]
+        taken = 0
+        settled = self._cursor
+        aside: list[SetAside] = []  # not told yet
+        doubt = False  # a server that has never taken a line has refused one
+        # Ranges still to send, the first one last. A refused range is halved down to the line at fault.
+        ranges = [(0, len(points))]
+        try:
+            while ranges and not self._stopping.is_set():
+                start, end = ranges.pop()
+                good = [line for line in lines[start:end] if line]
+                refusal = self._offer(good) if good else None
+                if refusal is not None and end - start > 1:
+                    middle = (start + end) // 2
+                    ranges += [(middle, end), (start, middle)]
+                    if _status(refusal) == 413:
+                        self._batch = max(1, min(self._batch, (end - start) // 2))
+                    continue
+                if refusal is not None:
+                    aside.append(SetAside(points[start].cursor, lines[start], _message(refusal)))
+                    doubt = not self._has_taken
+                else:
+                    taken += len(good)
+                    self._has_taken = self._has_taken or bool(good)
+                    aside += [
+                        SetAside(point.cursor, repr(point), "it holds no finite value")
+                        for point, line in zip(points[start:end], lines[start:end], strict=True)
+                        if not line
+                    ]
+                # A server that has never taken a line may refuse us, not the line (a wrong address can
+                # answer 400 to everything): nothing is set aside before it has taken one.
+                if self._has_taken or not doubt:
+                    while aside:
+                        self._post(aside[0])
+                        del aside[0]
+                    settled = points[end - 1].cursor
+        finally:
+            if settled > self._cursor:
+                self._post(Forwarded(settled, taken))
+                self._cursor = settled
+        if doubt and not self._has_taken:
+            log.warning("the time-series store has taken no line yet and says: %s", aside[0].reason)
+            raise _RefusesAll
+
+    def _offer(self, lines: Sequence[str]) -> Exception | None:
+        """Write ``lines``: None when taken, the error when refused; raises what may pass with time."""
+        if self._client is None:
+            self._client = _client(self._server, self._timeout_s)
+        try:
+            _write(self._client, self._server, "\n".join(lines))
+        except Exception as error:
+            if _status(error) in _REFUSED:
+                return error
+            raise
+        return None
+
+    # --- trouble ---
+
+    def _after(self, error: Exception) -> float:
+        """Tell what is wrong and give the seconds to wait."""
+        self._failures += 1
+        reason = _what_is_wrong(error, self._server, self._timeout_s)
+        if reason != self._trouble:
+            # Where, but not with which values: an error may quote the token.
+            trace = "".join(traceback.format_tb(error.__traceback__))
+            log.warning("%s", reason)
+            log.debug("%s\n%s", type(error).__name__, trace)
+            self._trouble = reason
+            self._tell(SeriesTrouble(reason))
+        longest = min(self._longest_wait_s, self._first_wait_s * 2.0 ** min(self._failures - 1, 30))
+        return max(longest * (0.5 + 0.5 * self._random.random()), _asked_wait_s(error))
+
+    def _recovered(self) -> None:
+        self._failures = 0
+        if self._trouble is not None:
+            self._trouble = None
+            self._tell(SeriesWell())
+
+    def _tell(self, event: object) -> None:
+        try:
+            self._post(event)
+        except Exception:
+            log.exception("the state of the time-series store could not be handed in")
+
+
+class _RefusesAll(Exception):
+    """The server refuses every line and has taken none yet."""
+
+
+# --- the store ---
+
+
+def _influx() -> Any:
+    import influxdb_client  # here, since it takes 39 MB
+
+    return influxdb_client
+
+
+def _client(server: SeriesServer, timeout_s: float) -> Any:
+    # No retries of its own: they would lose lines and hide what is wrong.
+    return _influx().InfluxDBClient(
+        url=server.url, token=server.token, org=server.org, timeout=round(timeout_s * 1000), retries=False
+    )
+
+
+def _write(client: Any, server: SeriesServer, lines: str) -> None:
+    from influxdb_client.client.write_api import SYNCHRONOUS
+
+    client.write_api(write_options=SYNCHRONOUS).write(
+        bucket=server.bucket, org=server.org, record=lines, write_precision=_influx().WritePrecision.US
+    )
+
+
+def _status(error: Exception) -> int:
+    """The HTTP status the server answered with, 0 if there was no answer."""
+    from influxdb_client.rest import ApiException
+
+    return int(error.status or 0) if isinstance(error, ApiException) else 0
+
+
+def _message(error: Exception) -> str:
+    """What the server said, on one line and not too long."""
+    said = getattr(error, "message", None)
+    return " ".join(str(said or "refused without a reason").split())[:300]
+
+
+def _asked_wait_s(error: Exception) -> float:
+    """Seconds that Retry-After asks for (RFC 9110, section 10.2.3: seconds or a date), else 0."""
+    asked = str(getattr(error, "retry_after", None) or "").strip()
+    if not asked:
+        return 0.0
+    if asked.isascii() and asked.isdigit():
+        seconds = float(asked)
+    else:
+        try:
+            then = parsedate_to_datetime(asked)
+        except ValueError:
+            return 0.0
+        seconds = (then.replace(tzinfo=then.tzinfo or UTC) - datetime.now(UTC)).total_seconds()
+    return min(max(seconds, 0.0), _LONGEST_ASKED_WAIT_S)
+
+
+def _what_is_wrong(error: Exception, server: SeriesServer, timeout_s: float) -> str:
+    """What is wrong and how to mend it: the same words for the same fault, no secrets."""
+    from urllib3 import exceptions as http
+
+    at = f"time-series store {_shown(server.url)}"
+    status = _status(error)
+    if isinstance(error, _RefusesAll):
+        return (
+            f"{at}: it has refused every line so far; nothing has been set aside. "
+            "Check the address, the organisation and the bucket; its answer is in hatchmon's log."
+        )
+    if status == 401:
+        return f"{at}: it does not accept the token (401); set one that it knows."
+    if status == 403:
+        return (
+            f"{at}: the token may not write to bucket {server.bucket!r} (403); allow it or set another token."
+        )
+    if status == 404:
+        return (
+            f"{at}: it knows no organisation {server.org!r} with bucket {server.bucket!r}, or the address "
+            "is not that of a store (404); check all three."
+        )
+    if status in _REFUSED:
+        return f"{at}: it refuses writes ({status}: {_message(error)}); check the address and the names."
+    if status == 429:
+        return f"{at}: it asks for fewer writes (429); hatchmon waits and goes on."
+    if status >= 500:
+        return f"{at}: it answers with an error of its own ({status}); look at its log. hatchmon tries again."
+    if status:
+        return f"{at}: unexpected answer {status}; check that the address leads to the store itself."
+    if not server.url.startswith(("http://", "https://")) or isinstance(error, http.LocationValueError):
+        return f"{at}: this is no web address; write it like http://127.0.0.1:8086."
+    if isinstance(error, http.NameResolutionError):
+        return f"{at}: the host name is not known; check the address and the network."
+    if isinstance(error, http.NewConnectionError):
+        return f"{at}: nothing answers there; check that it runs and that the address is right."
+    if isinstance(error, http.TimeoutError):
+        return f"{at}: no answer within {timeout_s:g} s; look whether it is overloaded or the network slow."
+    if isinstance(error, http.SSLError) or "SSL" in str(getattr(error, "reason", "")):
+        return f"{at}: no safe connection; check its certificate, or whether the address should begin with http://."
+    if isinstance(error, http.ProtocolError):
+        return f"{at}: the connection broke off; look whether it is restarting. hatchmon tries again."
+    if isinstance(error, ValueError):  # http.client on line breaks and letters that no header may hold
+        return f"{at}: the request could not be put together; check address and token for stray characters."
+    return f"{at}: {type(error).__name__} while writing; hatchmon tries again."
+
+
+def _shown(url: str) -> str:
+    """The address without user and password."""
+    try:
+        parts = urlsplit(url)
+        port = f":{parts.port}" if parts.port else ""
+        return f"{parts.scheme}://{parts.hostname}{port}" if parts.hostname else "(address not readable)"
+    except ValueError:
+        return "(address not readable)"

@@ -1,0 +1,132 @@
+"""The water temperature still to come, as an expected course and its doubt."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from hatchmon.science.normal import Floats
+
+IN_CONTROL_C = 0.7
+IN_CONTROL_H = 2.0
+IN_CONTROL_SD_C = 0.35
+LAG_PER_H = 0.25  # 1-2 L of water in a room; assumed, no source
+LAG_RANGE_PER_H = (0.03, 3.0)
+MOVING_C_PER_H = 0.5
+TREND_H = 1.0
+FIT_H = 6.0
+TRUSTED_SET_POINT_SD_C = 0.9  # a set point that no reading has confirmed; assumed
+
+
+@dataclass(frozen=True, slots=True)
+class Ahead:
+    """Water temperature after the last reading.
+
+    ``target_c`` is approached at ``lag_per_h`` from ``start_c``; the sd grows from ``sd_first_c`` to
+    ``sd_last_c`` over six hours. ``rule`` names the reasoning for the keeper.
+    """
+
+    rule: str
+    start_c: float
+    target_c: float
+    lag_per_h: float
+    sd_first_c: float
+    sd_last_c: float
+
+    def mean_c(self, hours: Floats) -> Floats:
+        """Expected deg C ``hours`` after the last reading."""
+        return self.target_c + (self.start_c - self.target_c) * np.exp(-self.lag_per_h * hours)
+
+    def sd_c(self, hours: Floats) -> Floats:
+        """Doubt, sd in deg C, ``hours`` after the last reading."""
+        return self.sd_first_c + (self.sd_last_c - self.sd_first_c) * np.minimum(hours / 6.0, 1.0)
+
+
+def straight_line(x: Floats, y: Floats) -> tuple[float, float]:
+    """Least-squares (slope, x at which y is zero); x and y of equal length, at least two different x."""
+    dx = x - x.mean()
+    slope = float(np.sum(dx * (y - y.mean())) / np.sum(dx * dx))
+    crossing = float(x.mean() - y.mean() / slope) if slope else float("nan")
+    return slope, crossing
+
+
+def look_ahead(times_h: Floats, temps_c: Floats, set_point_c: float | None, air_c: float | None) -> Ahead:
+    """What to expect after a log.
+
+    ``times_h``, ``temps_c``: (n,) the log, n >= 1, times rising; ``set_point_c`` of the heater and
+    ``air_c`` of the room where known.
+    """
+    end = float(times_h[-1])
+    recent = times_h >= end - IN_CONTROL_H
+    if set_point_c is not None and bool(np.all(np.abs(temps_c[recent] - set_point_c) <= IN_CONTROL_C)):
+        level = float(temps_c[recent].mean())
+        return Ahead("heater in control", level, level, 0.0, IN_CONTROL_SD_C, IN_CONTROL_SD_C)
+
+    moving = _course(times_h, temps_c, set_point_c, air_c)
+    if moving is not None:
+        return moving
+    level = float(temps_c[times_h >= end - 1.0].mean())
+    return Ahead("stays as it is", level, level, 0.0, 0.3, 1.5)
+
+
+def set_point_only(set_point_c: float) -> Ahead:
+    """For a cone without any reading yet: the heater's set point, taken on trust."""
+    sd = TRUSTED_SET_POINT_SD_C
+    return Ahead("set point, unconfirmed", set_point_c, set_point_c, 0.0, sd, sd)
+
+
+def _course(times_h: Floats, temps_c: Floats, set_point_c: float | None, air_c: float | None) -> Ahead | None:
+    """Water on its way to a temperature, by Newton's law of cooling; None when it stands still."""
+    end = float(times_h[-1])
+    late = times_h >= end - TREND_H
+    if np.ptp(times_h[late]) < TREND_H / 4:
+        return None
+    slope, _ = straight_line(times_h[late], temps_c[late])
+    if abs(slope) < MOVING_C_PER_H:
+        return None
+    start = float(temps_c[late][-3:].mean())
+    for target in (set_point_c, air_c):
+        if target is not None and (target - start) * slope > 0:
+            lag = _lag_towards(times_h, temps_c, target)
+            return Ahead("on its way to " + ("the set point" if target == set_point_c else "the room"),
+                         start, target, lag, 0.5, 0.5)  # fmt: skip
+    fitted = _fitted_course(times_h, temps_c)
+    if fitted is None:
+        return None
+    lag, target = fitted
+    if (target - start) * slope <= 0:
+        return None
+    return Ahead("on its way, end fitted from the log", start, target, lag, 0.5, 1.5)
+
+
+def _rates(times_h: Floats, temps_c: Floats) -> tuple[Floats, Floats]:
+    """Mean temperature and rate of change (C/h) over successive tenths of an hour or more."""
+    keep = times_h >= times_h[-1] - FIT_H
+    times, temps = times_h[keep], temps_c[keep]
+    slots = np.floor((times - times[0]) / 0.1 + 1e-9)
+    _, first, counts = np.unique(slots, return_index=True, return_counts=True)
+    time_means = np.add.reduceat(times, first) / counts
+    temp_means = np.add.reduceat(temps, first) / counts
+    return (temp_means[1:] + temp_means[:-1]) / 2.0, np.diff(temp_means) / np.diff(time_means)
+
+
+def _lag_towards(times_h: Floats, temps_c: Floats, target_c: float) -> float:
+    temps, rates = _rates(times_h, temps_c)
+    away = target_c - temps
+    if temps.size < 3 or np.max(np.abs(away)) < 1.0:
+        return LAG_PER_H
+    low, high = LAG_RANGE_PER_H
+    return float(np.clip(np.sum(rates * away) / np.sum(away * away), low, high))
+
+
+def _fitted_course(times_h: Floats, temps_c: Floats) -> tuple[float, float] | None:
+    """(lag per hour, target deg C) from the rate falling as the target comes near; None if it does not."""
+    temps, rates = _rates(times_h, temps_c)
+    if temps.size < 6 or np.ptp(temps) < 1.0:
+        return None
+    slope, target = straight_line(temps, rates)
+    low, high = LAG_RANGE_PER_H
+    if not low <= -slope <= high or not 5.0 <= target <= 40.0:
+        return None
+    return -slope, target

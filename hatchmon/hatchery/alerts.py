@@ -1,0 +1,276 @@
+"""From facts to messages: each fact is said once, in order, and survives a restart."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime, time, timedelta
+from typing import Literal
+
+from hatchmon.hatchery.types import Alert, Batch, Forecast, Urgency
+from hatchmon.hatchery.wording import Voice, duration
+
+Kind = Literal["ready-soon", "ready", "closing", "past", "cold", "warm", "silent", "doubt", "back"]
+
+URGENCY: dict[Kind, Urgency] = {
+    "ready-soon": "can wait",
+    "ready": "soon",
+    "closing": "now",
+    "past": "soon",
+    "cold": "soon",
+    "warm": "soon",
+    "silent": "soon",
+    "doubt": "soon",
+    "back": "can wait",
+}
+
+# The stages of a batch, in the only order they may be told; a later one silences those before it.
+STAGES: tuple[Kind, ...] = ("ready-soon", "ready", "closing", "past")
+REPEAT_FLOOR = timedelta(hours=2)
+HYSTERESIS_C = 0.5
+CLEAR_AFTER_S = 300.0
+UNPLUG = "Unplug the heater before you put a hand into the water."
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """When to speak. Times in minutes; ``urgency`` overrides URGENCY by kind."""
+
+    ready_soon_min: float = 30.0
+    closing_min: float = 60.0
+    water_min: float = 20.0
+    silent_min: float = 10.0
+    urgency: Mapping[str, Urgency] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Quiet:
+    """Hours of the keeper's local day in which only ``now`` gets through; may span midnight."""
+
+    start: time
+    end: time
+
+    def ends(self, now: datetime, voice: Voice) -> datetime | None:
+        """When the quiet that ``now`` falls into ends, or None when it is not quiet."""
+        local = now.astimezone(voice.zone)
+        clock = local.time()
+        if self.start < self.end:
+            quiet = self.start <= clock < self.end
+        else:
+            quiet = clock >= self.start or clock < self.end
+        if not quiet:
+            return None
+        day = local.date() + timedelta(days=1 if clock >= self.end else 0)
+        # Local wall time first, then UTC: right across a change of daylight saving.
+        return datetime.combine(day, self.end, tzinfo=voice.zone).astimezone(now.tzinfo)
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """Something true at this moment that the keeper may need to hear.
+
+    ``holds_s``: how long it must have been true before it is told.
+    """
+
+    kind: Kind
+    scope: str
+    cone: str | None
+    title: str
+    body: str
+    holds_s: float = 0.0
+
+
+@dataclass(slots=True)
+class Standing:
+    """What has been said of one (kind, scope): ``raised`` while it stands, ``last`` ever."""
+
+    raised: datetime | None = None
+    last: datetime | None = None
+    true_s: float = 0.0
+    false_s: float = 0.0
+
+
+class AlertBook:
+    """Remembers what was said. ``changed`` collects the keys to persist after each update."""
+
+    def __init__(self, rules: Rules, said: Mapping[tuple[str, str], Standing] | None = None) -> None:
+        self.rules = rules
+        self.standing: dict[tuple[str, str], Standing] = dict(said or {})
+        self.changed: set[tuple[str, str]] = set()
+
+    def stands(self, kind: str, scope: str) -> bool:
+        """Whether the alert has been raised and not cleared."""
+        state = self.standing.get((kind, scope))
+        return state is not None and state.raised is not None
+
+    def update(self, now: datetime, elapsed_s: float, facts: Iterable[Fact]) -> list[Alert]:
+        """The alerts to send, given everything true now; ``elapsed_s`` since the last update, monotonic."""
+        alerts: list[Alert] = []
+        present: set[tuple[str, str]] = set()
+        for fact in facts:
+            key = (fact.kind, fact.scope)
+            present.add(key)
+            state = self.standing.setdefault(key, Standing())
+            state.true_s += elapsed_s
+            state.false_s = 0.0
+            if state.raised is None and state.true_s >= fact.holds_s and not self._too_early(state, now):
+                state.raised = state.last = now
+                self.changed.add(key)
+                alerts.append(self._alert(fact, now))
+        for key, state in self.standing.items():
+            if key in present:
+                continue
+            state.true_s = 0.0
+            if state.raised is not None and key[0] not in STAGES and key[0] != "back":
+                state.false_s += elapsed_s
+                if state.false_s >= CLEAR_AFTER_S:
+                    state.raised = None
+                    self.changed.add(key)
+        return alerts
+
+    def forget(self, scope: str) -> None:
+        """The batch or cone is done with; its conditions may be told afresh another time."""
+        for key, state in self.standing.items():
+            if key[1] == scope and state.raised is not None and key[0] not in STAGES:
+                state.raised = None
+                self.changed.add(key)
+
+    def _too_early(self, state: Standing, now: datetime) -> bool:
+        # Should the clock have been set back, an alert "from the future" must not silence us.
+        return state.last is not None and timedelta(0) <= now - state.last < REPEAT_FLOOR
+
+    def _alert(self, fact: Fact, now: datetime) -> Alert:
+        urgency = self.rules.urgency.get(fact.kind, URGENCY[fact.kind])
+        return Alert(fact.kind, fact.scope, fact.cone, urgency, fact.title, fact.body, now)
+
+
+def batch_scope(batch: Batch) -> str:
+    """The scope of all that is said about one batch."""
+    return f"batch {batch.batch_id}"
+
+
+def stage_facts(
+    batch: Batch, forecast: Forecast, now: datetime, book: AlertBook, rules: Rules, voice: Voice
+) -> list[Fact]:
+    """The stage the batch has come to, if the forecast is good enough to ring by; at most one fact."""
+    if forecast.opens is None or forecast.closes is None or forecast.trust == "none":
+        return []
+    hours = batch.hours_at(now)
+    closes_h = forecast.closes.p50
+    # A window of poor synchrony closes before it opens: it is told as open until a closing of its own.
+    opens_h = min(forecast.opens.p50, closes_h)
+    if hours >= closes_h:
+        stage = 3
+    elif hours >= max(closes_h - rules.closing_min / 60.0, opens_h):
+        stage = 2
+    elif hours >= opens_h:
+        stage = 1
+    elif hours >= opens_h - rules.ready_soon_min / 60.0:
+        stage = 0
+    else:
+        return []
+    scope = batch_scope(batch)
+    if any(book.stands(later, scope) for later in STAGES[stage + 1 :]):
+        return []  # the forecast moved back after the keeper was told more
+    title, body = _stage_words(STAGES[stage], batch, forecast, now, voice)
+    return [Fact(STAGES[stage], scope, batch.cone, title, body)]
+
+
+def _stage_words(
+    stage: Kind, batch: Batch, forecast: Forecast, now: datetime, voice: Voice
+) -> tuple[str, str]:
+    assert forecast.opens is not None
+    assert forecast.closes is not None
+    cone = batch.cone
+    opens = voice.time(batch.time_at(forecast.opens.p50), now)
+    closes = voice.time(batch.time_at(forecast.closes.p50), now)
+    about = f"Lot {batch.lot}, {batch.grams:g} g, begun {voice.time(batch.started, now)}."
+    if stage == "ready-soon":
+        return (
+            f"{cone}: ready about {opens}",
+            f"Ready {voice.between(batch, forecast.opens, now)}. Harvest before {closes}. {about}",
+        )
+    if stage == "ready":
+        return (
+            f"{cone}: ready to harvest",
+            f"The harvest window is open. Harvest before {closes}. "
+            "Air off for 5 to 10 minutes lets the shells rise and the nauplii sink; not longer. " + about,
+        )
+    if stage == "closing":
+        return (
+            f"{cone}: harvest before {closes}",
+            f"The harvest window closes about {closes}; after that the nauplii moult and burn their yolk. "
+            + about,
+        )
+    return (
+        f"{cone}: harvest window closed about {closes}",
+        f"Not harvested yet. Look at {cone} and harvest at once if they are lively; they are worth less "
+        "every hour. " + about,
+    )
+
+
+def water_facts(
+    batch: Batch, temp_c: float, band_c: tuple[float, float], book: AlertBook, rules: Rules, voice: Voice
+) -> list[Fact]:
+    """Water outside ``band_c`` (cold below, warm above), with hysteresis once told."""
+    cold_c, warm_c = band_c
+    scope = batch_scope(batch)
+    slack_c = {kind: HYSTERESIS_C if book.stands(kind, scope) else 0.0 for kind in ("cold", "warm")}
+    facts: list[Fact] = []
+    water = voice.temp(temp_c)
+    for_long = f"For {rules.water_min:g} minutes or more."
+    if temp_c < cold_c + slack_c["cold"]:
+        title = f"{batch.cone}: cold, {water}"
+        body = f"{for_long} Below {voice.temp(cold_c)} the hatch is slow. Check the heater. {UNPLUG}"
+        facts.append(Fact("cold", scope, batch.cone, title, body, rules.water_min * 60.0))
+    elif temp_c > warm_c - slack_c["warm"]:
+        title = f"{batch.cone}: warm, {water}"
+        body = (
+            f"{for_long} Above {voice.temp(warm_c)} the hatch suffers, and from {voice.temp(33.0)} it may stop. "
+            f"Check the heater and the thermostat. {UNPLUG}"
+        )
+        facts.append(Fact("warm", scope, batch.cone, title, body, rules.water_min * 60.0))
+    return facts
+
+
+def silent_facts(
+    batch: Batch, since: datetime | None, now: datetime, rules: Rules, voice: Voice
+) -> list[Fact]:
+    """A probe that has not been heard ``since`` then (None: it is heard)."""
+    if since is None or now - since < timedelta(minutes=rules.silent_min):
+        return []
+    title = f"{batch.cone}: no temperature since {voice.time(since, now)}"
+    body = (
+        f"Silent for {duration((now - since) / timedelta(hours=1))}. The forecast goes on with the "
+        "temperature expected, and grows less sure. Check the probe's power, cable and network, or take a "
+        f"reading by hand: hatchmon reading {batch.cone} VALUE"
+    )
+    return [Fact("silent", batch_scope(batch), batch.cone, title, body)]
+
+
+def doubt_facts(batch: Batch, forecast: Forecast, voice: Voice) -> list[Fact]:
+    """A forecast too poor to ring by: the keeper must look for themselves."""
+    if forecast.trust != "none" or batch.hours_at(forecast.issued) < 1.0:
+        return []
+    title = f"{batch.cone}: cannot be timed"
+    body = f"{'; '.join(forecast.reasons)}. No ready alert will come for this batch unless that changes."
+    return [Fact("doubt", batch_scope(batch), batch.cone, title, body, holds_s=900.0)]
+
+
+def back_words(
+    off_from: datetime,
+    now: datetime,
+    moved: Iterable[tuple[Batch, Forecast | None, Forecast]],
+    voice: Voice,
+) -> tuple[str, str]:
+    """What an outage did to each running batch: (title, body)."""
+    title = f"hatchmon is back after {duration((now - off_from) / timedelta(hours=1))}"
+    lines = [f"Off from {voice.time(off_from, now)} to {voice.time(now, now)}."]
+    for batch, before, after in moved:
+        line = f"{batch.cone}: {voice.ready(batch, after, now)}"
+        if before is not None and before.opens is not None and after.opens is not None:
+            old, new = (voice.time(batch.time_at(f.opens.p50), now) for f in (before, after) if f.opens)
+            if old != new:
+                line += f" (Before: {old}.)"
+        lines.append(line)
+    return title, "\n".join(lines)

@@ -1,0 +1,184 @@
+"""Is this reading fit to use? One Judge for each stream of readings.
+
+Every reading is kept; its verdict says whether it may move a forecast.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from statistics import median
+
+from hatchmon.hatchery.types import Quantity, Verdict
+from hatchmon.hatchery.units import LIMITS, to_inner
+
+HAMPEL_SAMPLES = 7
+HAMPEL_FLOOR_C = 1.0
+HAMPEL_FACTOR = 4 * 1.4826  # 1.4826 x MAD estimates one sd of a normal population
+# A median of neighbours tells a spike from a change only while neighbours are close in time.
+HAMPEL_SPAN = timedelta(hours=1)
+FASTEST_C_PER_H = 30.0
+AGREE_C = 0.5  # also the least jump worth a question: one DS18B20 step of .0625 C in 10 s is 22 C/h
+CONFIRMING = 3
+STUCK_AFTER = timedelta(hours=6)
+LATE_AFTER = timedelta(minutes=5)
+CLOCK_SKEW = timedelta(minutes=2)
+RETAINED_FRESH = timedelta(minutes=15)
+UNKNOWN_INTERVAL = timedelta(minutes=5)
+SILENT_INTERVALS = 3
+
+_DEGREES = frozenset({Quantity.TEMPERATURE, Quantity.AIR_TEMPERATURE})
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """``verdict`` on a reading; ``revised``: earlier readings it casts in another light, by time."""
+
+    verdict: Verdict
+    revised: tuple[tuple[datetime, Verdict], ...] = ()
+
+
+def is_sentinel(raw: float, unit: str) -> bool:
+    """Whether ``raw`` (as sent, in ``unit``) is an error code of a 1-Wire thermometer.
+
+    85.0 C is the DS18B20's power-on value (its data sheet); -127 C is what common drivers report for
+    a missing probe (common practice, no source).
+    """
+    if unit == "F":
+        return raw == 185.0 or raw <= -148.0
+    return unit == "C" and (raw == 85.0 or raw <= -100.0)
+
+
+class Judge:
+    """Judges the readings of one probe and quantity in the order they arrive."""
+
+    def __init__(self, quantity: Quantity, unit: str) -> None:
+        self.quantity = quantity
+        self.unit = unit
+        self.newest: datetime | None = None
+        self.last_good: tuple[datetime, float] | None = None
+        self.late = 0
+        self._neighbours: deque[tuple[datetime, float]] = deque(maxlen=HAMPEL_SAMPLES)
+        self._held: list[tuple[datetime, float]] = []
+        self._same: tuple[float, datetime] | None = None
+        self._spans_s: deque[float] = deque(maxlen=15)
+
+    def judge(
+        self, raw: float, time: datetime, received: datetime, *, retained: bool = False, dated: bool = True
+    ) -> Judged:
+        """The verdict on a finite ``raw`` (as sent) measured at ``time`` and received at ``received``.
+
+        ``dated`` False: the message waited in a queue and bears no time, so ``time`` is a guess.
+        """
+        if retained and (not dated or received - time > RETAINED_FRESH):
+            return Judged(Verdict.RETAINED)
+        if not dated:
+            return Judged(Verdict.UNDATED)
+        if time > received + CLOCK_SKEW:
+            return Judged(Verdict.FUTURE)
+        if self.newest is not None and time < self.newest - LATE_AFTER:
+            self.late += 1
+            return Judged(Verdict.LATE)
+        in_order = self._note_time(time)
+        if self.quantity in _DEGREES and is_sentinel(raw, self.unit):
+            return Judged(Verdict.SENTINEL)
+        value = to_inner(raw, self.unit)
+        low, high = LIMITS[self.quantity]
+        if not low <= value <= high:
+            return Judged(Verdict.RANGE)
+        if self.quantity is not Quantity.TEMPERATURE or not in_order:
+            self._accept(time, value)
+            return Judged(Verdict.GOOD)
+        return self._judge_water(value, time)
+
+    def remember(self, past: Iterable[tuple[datetime, float, Verdict]], same_since: datetime | None) -> None:
+        """Take up where an earlier process left off: readings (time, raw, verdict), oldest first, and
+        since when the newest value has stood unchanged."""
+        last: float | None = None
+        for time, raw, verdict in past:
+            if verdict in (Verdict.RETAINED, Verdict.UNDATED, Verdict.FUTURE, Verdict.LATE):
+                continue
+            self._note_time(time)
+            value = to_inner(raw, self.unit)
+            if verdict.usable:
+                self._accept(time, value)
+                last = value
+            elif verdict in (Verdict.JUMP, Verdict.SPIKE):
+                self._neighbours.append((time, value))
+                self._held = [*self._held, (time, value)][-CONFIRMING - 1 :]
+        if last is not None and same_since is not None:
+            self._same = (last, same_since)
+
+    @property
+    def usual_interval(self) -> timedelta:
+        """The median time between readings of late; five minutes while unknown."""
+        if len(self._spans_s) < SILENT_INTERVALS:
+            return UNKNOWN_INTERVAL
+        return timedelta(seconds=median(self._spans_s))
+
+    def silent_since(self, now: datetime) -> datetime | None:
+        """When readings were last heard, if that is more than three usual intervals ago; else None."""
+        if self.newest is None or now - self.newest <= SILENT_INTERVALS * self.usual_interval:
+            return None
+        return self.newest
+
+    def _note_time(self, time: datetime) -> bool:
+        """Keep the newest time and the usual interval; whether ``time`` moved forward."""
+        if self.newest is None:
+            self.newest = time
+            return True
+        if time <= self.newest:
+            return False
+        self._spans_s.append((time - self.newest).total_seconds())
+        self.newest = time
+        return True
+
+    def _accept(self, time: datetime, value: float) -> None:
+        self._neighbours.append((time, value))
+        self._held.clear()
+        if self.last_good is None or time >= self.last_good[0]:
+            self.last_good = (time, value)
+
+    def _judge_water(self, value: float, time: datetime) -> Judged:
+        if self._too_fast(value, time):
+            doubt = Verdict.JUMP
+        elif self._off_the_median(value, time):
+            doubt = Verdict.SPIKE
+        else:
+            self._accept(time, value)
+            return Judged(self._unless_stuck(value, time))
+        self._neighbours.append((time, value))
+        self._held = [*self._held, (time, value)][-CONFIRMING - 1 :]
+        levels = [level for _, level in self._held]
+        if len(levels) <= CONFIRMING or max(levels) - min(levels) > AGREE_C:
+            return Judged(doubt)
+        first, *others = [held for held, _ in self._held]
+        revised = [(first, Verdict.STEP), *((held, Verdict.GOOD) for held in others[:-1])]
+        self._same = (value, first)
+        self._held.clear()
+        self.last_good = (time, value)
+        return Judged(Verdict.GOOD, tuple(revised))
+
+    def _too_fast(self, value: float, time: datetime) -> bool:
+        if self.last_good is None:
+            return False
+        hours = (time - self.last_good[0]) / timedelta(hours=1)
+        change = abs(value - self.last_good[1])
+        return change > AGREE_C and hours > 0 and change / hours > FASTEST_C_PER_H
+
+    def _off_the_median(self, value: float, time: datetime) -> bool:
+        near = [level for when, level in self._neighbours if time - when <= HAMPEL_SPAN]
+        near = [*near, value][-HAMPEL_SAMPLES:]
+        if len(near) < HAMPEL_SAMPLES:
+            return False
+        middle = median(near)
+        spread = median(abs(level - middle) for level in near)
+        return abs(value - middle) > max(HAMPEL_FLOOR_C, HAMPEL_FACTOR * spread)
+
+    def _unless_stuck(self, value: float, time: datetime) -> Verdict:
+        if self._same is None or self._same[0] != value:
+            self._same = (value, time)
+            return Verdict.GOOD
+        return Verdict.SUSPECT if time - self._same[1] >= STUCK_AFTER else Verdict.GOOD

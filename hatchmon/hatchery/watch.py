@@ -1,0 +1,282 @@
+"""From a batch's readings to its progress and forecast."""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from datetime import datetime, timedelta
+
+import numpy as np
+
+from hatchmon.hatchery.ahead import Ahead, look_ahead, set_point_only
+from hatchmon.hatchery.types import Band, Batch, Forecast, Trust
+from hatchmon.science import parameters as par
+from hatchmon.science.clock import progress
+from hatchmon.science.hatching import (
+    CENTRAL_NODE,
+    ENERGY_NODES_EV,
+    OFFSETS,
+    Draws,
+    Paths,
+    reach_h,
+    share_hatched,
+)
+from hatchmon.science.nauplii import Thresholds, window
+from hatchmon.science.normal import Floats, normal_quantile
+from hatchmon.science.rates import energy_loss_rate, schoolfield_1981, shape_sd
+
+ANCHOR = timedelta(minutes=30)  # a reading this long before the start still tells of the start
+SMALL_GAP_H = 0.5
+WIDE_GAP_H = 3.0
+LOST_GAP_H = 6.0
+LOST_SHARE = 0.25
+LN_RATE_PER_C = 0.095  # d ln rho / dT near 25 C for E = .73 eV
+HORIZON_H = 400.0
+_PERCENTS: Floats = normal_quantile(np.array([0.1, 0.5, 0.9]))
+# Fine where the water may still move, coarse where it has long settled.
+_AHEAD_H: Floats = np.concatenate(
+    (np.arange(0, 6, 1 / 6), np.arange(6, 24, 0.5), np.arange(24, 72, 1.0), np.arange(72, HORIZON_H + 1, 8.0))
+)
+
+
+def _rho_by_node(temps_c: Floats) -> Floats:
+    """(7, 5, k) temperatures to rates: the nodes lie on the first axis."""
+    return schoolfield_1981(temps_c, ENERGY_NODES_EV[:, None, None])
+
+
+class BatchWatch:
+    """The temperature log of one batch, thinned to minutes, and what follows from it."""
+
+    def __init__(self, batch: Batch) -> None:
+        self.batch = batch
+        self.suspect_since: datetime | None = None
+        self._minutes: list[int] = []  # rising; minute 0 is the start of the batch
+        self._means: list[float] = []
+        self._counts: list[int] = []
+        self._before: tuple[datetime, float] | None = None
+        # Progress (8 rows: 7 nodes, then the energy exponent) at points whose minute is over.
+        self._settled: Floats = np.zeros((8, 0))
+
+    def add(self, time: datetime, temp_c: float) -> None:
+        """Take in a usable reading, in any order; readings long before the start are ignored."""
+        if time < self.batch.started:
+            newer = self._before is None or time > self._before[0]
+            if time >= self.batch.started - ANCHOR and newer:
+                self._before = (time, temp_c)
+                self._settled = self._settled[:, :0]
+            return
+        minute = int((time - self.batch.started) // timedelta(minutes=1))
+        at = bisect_left(self._minutes, minute)
+        if at < len(self._minutes) and self._minutes[at] == minute:
+            self._counts[at] += 1
+            self._means[at] += (temp_c - self._means[at]) / self._counts[at]
+        else:
+            self._minutes.insert(at, minute)
+            self._means.insert(at, temp_c)
+            self._counts.insert(at, 1)
+        if at < self._settled.shape[1]:
+            self._settled = self._settled[:, :at]
+
+    @property
+    def last_h(self) -> float | None:
+        """Hours from the start to the newest reading; None without any."""
+        if self._minutes:
+            return (self._minutes[-1] + 0.5) / 60.0
+        return 0.0 if self._before is not None else None
+
+    def log(self) -> tuple[Floats, Floats]:
+        """(hours from the start, deg C), both (n,): the log with its first value carried to the start."""
+        hours = (np.array(self._minutes, dtype=np.float64) + 0.5) / 60.0
+        temps = np.array(self._means, dtype=np.float64)
+        if self._before is not None:
+            first = self._before[1]
+        elif temps.size:
+            first = float(temps[0])
+        else:
+            return hours, temps
+        return np.insert(hours, 0, 0.0), np.insert(temps, 0, first)
+
+    def forecast(
+        self,
+        now: datetime,
+        draws: Draws,
+        thresholds: Thresholds | None = None,
+        air_c: float | None = None,
+    ) -> Forecast:
+        """What is believed at ``now``; ``air_c`` is the room's temperature where measured."""
+        batch = self.batch
+        now_h = max(batch.hours_at(now), 0.0)
+        hours, temps = self.log()
+        keep = hours <= now_h + 0.02
+        hours, temps = hours[keep], temps[keep]
+        if hours.size == 0 and batch.set_point_c is None:
+            return self._silent(now, "no temperature is known yet: fit a probe or use 'hatchmon reading'")
+        if hours.size:
+            ahead = look_ahead(hours, temps, batch.set_point_c, air_c)
+        else:
+            assert batch.set_point_c is not None
+            ahead = set_point_only(batch.set_point_c)
+            hours, temps = np.zeros(1), np.array([batch.set_point_c])
+            self._settled = self._settled[:, :0]
+        past = self._past(hours, temps) if self.last_h is not None else np.zeros((8, 1))
+        paths = _paths(hours, past, ahead)
+
+        trust, reasons = self._trust(hours, temps, past[CENTRAL_NODE], now_h)
+        refused = _not_predictable(hours, temps, ahead, now_h)
+        q_now = np.array([np.interp(now_h, paths.hours, q[OFFSETS.size // 2]) for q in paths.q])
+        shape = _mean_shape_sd(hours, temps, ahead)
+        mu = draws.mu(batch.salinity, shape, _gap_sd(hours, temps, past[CENTRAL_NODE]))
+        hatched = share_hatched(draws, mu, q_now)
+        if refused:
+            return self._silent(now, refused, float(q_now[CENTRAL_NODE]), hatched, ahead.rule)
+
+        when = reach_h(draws, mu[:, None] + _PERCENTS * draws.sigma[:, None], paths)
+        opening = window(draws, mu, paths, thresholds)
+        opens, closes = _band(opening.opens_h), _band(opening.closes_h)
+        if closes.p50 <= opens.p50:
+            reasons.append("poor synchrony: harvest twice, at about 60 % and 95 % hatched")
+        sure = (opens.p90, closes.p10) if opens.p90 < closes.p10 else None
+        return Forecast(
+            issued=now,
+            q25_h=float(q_now[CENTRAL_NODE]),
+            hatched=hatched,
+            t10=_band(when[..., 0]),
+            t50=_band(when[..., 1]),
+            t90=_band(when[..., 2]),
+            opens=opens,
+            best=_band(opening.best_h),
+            closes=closes,
+            surely_h=sure,
+            from_temperature=_share_from_temperature(when[..., 2]),
+            trust=trust,
+            reasons=tuple(reasons),
+            not_predicted=None,
+            temperature_rule=ahead.rule,
+        )
+
+    def _silent(
+        self, now: datetime, why: str, q25_h: float = 0.0, hatched: float = 0.0, rule: str = "none"
+    ) -> Forecast:
+        return Forecast(
+            now, q25_h, hatched, None, None, None, None, None, None, None, 0.0, "none", (why,), why, rule
+        )
+
+    def _past(self, hours: Floats, temps: Floats) -> Floats:
+        """(8, n) progress at each point of the log, reusing what is settled."""
+        done = min(self._settled.shape[1], hours.size)
+        if done == 0:
+            return self._grow(hours, temps, np.zeros((8, 1)))
+        return self._grow(hours, temps, self._settled[:, :done])
+
+    def _grow(self, hours: Floats, temps: Floats, known: Floats) -> Floats:
+        start = known.shape[1] - 1
+        span, water = hours[start:], temps[start:]
+        q = progress(span, np.broadcast_to(water, (7, water.size)), _rho_rows)
+        loss = progress(span, water, energy_loss_rate)
+        new = np.vstack((q, loss[None])) + known[:, -1:]
+        past = np.concatenate((known, new[:, 1:]), axis=1)
+        # The newest minute is still filling: it is not settled.
+        self._settled = past[:, : max(past.shape[1] - 1, 0)]
+        return past
+
+    def _trust(self, hours: Floats, temps: Floats, q: Floats, now_h: float) -> tuple[Trust, list[str]]:
+        level = 0
+        reasons: list[str] = []
+        if self.last_h is None:
+            return "degraded", ["no reading yet: the set point is taken on trust"]
+        gaps = np.diff(np.append(hours, now_h))
+        widest = float(gaps.max(initial=0.0))
+        at = int(gaps.argmax())
+        live = at == gaps.size - 1
+        where = "since the last reading" if live else f"without readings, {hours[at]:.1f} h after the start"
+        if widest > LOST_GAP_H:
+            level, text = 2, f"{widest:.1f} h {where}: too long to time this hatch; look at it by eye"
+            reasons.append(text)
+        elif widest > WIDE_GAP_H:
+            level = 1
+            reasons.append(f"{widest:.1f} h {where}: take a reading by hand")
+        wide = np.diff(hours) > SMALL_GAP_H
+        lost_q = float(np.sum(np.diff(q)[wide]))
+        lost_h = float(np.sum(np.diff(hours)[wide]))
+        if lost_h > WIDE_GAP_H and lost_q > LOST_SHARE * float(q[-1]) and level < 2:
+            level = 2
+            reasons.append(f"{lost_q / float(q[-1]):.0%} of the progress fell into gaps of the log")
+        if self.suspect_since is not None:
+            level = max(level, 1)
+            reasons.append("the probe has sent the same value for hours: check that it is in the water")
+        if float(temps[-1]) >= par.DOUBTFUL_HOT.value:
+            level = max(level, 1)
+            reasons.append(f"water at {temps[-1]:.1f} C: development is doubtful from 33 C up")
+        names: tuple[Trust, Trust, Trust] = ("good", "degraded", "none")
+        return names[level], reasons
+
+
+def _rho_rows(temps_c: Floats) -> Floats:
+    return schoolfield_1981(temps_c, ENERGY_NODES_EV[:, None])
+
+
+def _paths(hours: Floats, past: Floats, ahead: Ahead) -> Paths:
+    """The log's progress, thinned to ten minutes, carried on along the five courses ahead."""
+    last = float(hours[-1])
+    slots = np.floor(hours * 6.0)
+    kept = np.flatnonzero(np.diff(slots, append=np.inf) > 0)
+    kept = kept if kept[0] == 0 else np.insert(kept, 0, 0)
+
+    offsets = OFFSETS[:, None]
+    temps = np.clip(ahead.mean_c(_AHEAD_H) + offsets * ahead.sd_c(_AHEAD_H), -10.0, 60.0)  # (5, h)
+    future_q = progress(_AHEAD_H, np.broadcast_to(temps, (7, *temps.shape)), _rho_by_node, HORIZON_H)
+    future_loss = progress(_AHEAD_H, temps, energy_loss_rate, HORIZON_H)
+    q_past = np.broadcast_to(past[:7, None, kept], (7, OFFSETS.size, kept.size))
+    q = np.concatenate((q_past, past[:7, -1][:, None, None] + future_q[..., 1:]), axis=-1)
+    loss_past = np.broadcast_to(past[7, kept], (OFFSETS.size, kept.size))
+    loss = np.concatenate((loss_past, past[7, -1] + future_loss[..., 1:]), axis=-1)
+    return Paths(np.concatenate((hours[kept], last + _AHEAD_H[1:])), q, q[CENTRAL_NODE], loss)
+
+
+def _not_predictable(hours: Floats, temps: Floats, ahead: Ahead, now_h: float) -> str | None:
+    low, high = par.PREDICT_FROM.value, par.PREDICT_TO.value
+    expected = float(ahead.mean_c(np.array([max(now_h - float(hours[-1]), 0.0) + 3.0]))[0])
+    if not low <= expected <= high:
+        return f"water expected at {expected:.1f} C; a hatch can be timed only between {low:g} and {high:g} C"
+    if hours.size > 1:
+        spans = np.diff(hours)
+        middles = (temps[1:] + temps[:-1]) / 2.0
+        outside_h = float(np.sum(spans[(middles < low) | (middles > high)]))
+        if outside_h > max(1.0, 0.1 * float(hours[-1])):
+            return f"water was outside {low:g}-{high:g} C for {outside_h:.1f} h; the rate there is not known"
+    return None
+
+
+def _mean_shape_sd(hours: Floats, temps: Floats, ahead: Ahead) -> float:
+    """Doubt about the curve, weighted by progress, over the log and to about the median hatch."""
+    to_come = np.linspace(0.0, 72.0, 73)
+    ahead_c = ahead.mean_c(to_come)
+    spans = np.concatenate((np.diff(hours), np.diff(to_come)))
+    water = np.concatenate(((temps[1:] + temps[:-1]) / 2.0, (ahead_c[1:] + ahead_c[:-1]) / 2.0))
+    done = schoolfield_1981(water) * spans
+    before_hatch = np.cumsum(done) - done < par.TAU25.value
+    weights = done * before_hatch
+    total = float(weights.sum())
+    return float(np.sum(weights * shape_sd(water)) / total) if total > 0 else float(shape_sd(water[-1]))
+
+
+def _gap_sd(hours: Floats, temps: Floats, q: Floats) -> float:
+    """sd of ln Q from gaps of more than half an hour inside the log."""
+    gaps = np.diff(hours)
+    wide = gaps > SMALL_GAP_H
+    if not np.any(wide) or q[-1] <= 0:
+        return 0.0
+    g = gaps[wide]
+    variance_c2h2 = 0.25 * g**3 / 12.0 + 0.01 * g * (4.0 * g / 2.0) ** 2 / 3.0
+    rho = schoolfield_1981((temps[1:] + temps[:-1])[wide] / 2.0)
+    return float(np.sqrt(np.sum((LN_RATE_PER_C * rho) ** 2 * variance_c2h2)) / q[-1])
+
+
+def _band(hours: Floats) -> Band:
+    p10, p50, p90 = np.quantile(hours, (0.1, 0.5, 0.9))
+    return Band(float(p10), float(p50), float(p90))
+
+
+def _share_from_temperature(t90_h: Floats) -> float:
+    """Share of the variance of (draws, 5 offsets) that lies between offsets."""
+    total = float(np.var(t90_h))
+    return float(np.var(t90_h.mean(axis=0)) / total) if total > 0 else 0.0

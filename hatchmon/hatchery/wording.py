@@ -1,0 +1,63 @@
+"""How times, temperatures and forecasts are said to the keeper, in their zone and unit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta, tzinfo
+
+from hatchmon.hatchery.types import Band, Batch, Forecast
+from hatchmon.hatchery.units import fahrenheit
+
+
+@dataclass(frozen=True, slots=True)
+class Voice:
+    """The keeper's time zone and temperature unit (``C`` or ``F``)."""
+
+    zone: tzinfo
+    unit: str = "C"
+
+    def time(self, moment: datetime, now: datetime) -> str:
+        """``07:10``; with a day where it is not within the coming or past half day."""
+        local, today = moment.astimezone(self.zone), now.astimezone(self.zone)
+        clock = local.strftime("%H:%M")
+        days = (local.date() - today.date()).days
+        if days == 0 or abs(moment - now) < timedelta(hours=12):
+            return clock
+        if days in (-1, 1):
+            return ("tomorrow " if days == 1 else "yesterday ") + clock
+        if abs(days) < 7:
+            return local.strftime("%a ") + clock
+        return local.strftime("%Y-%m-%d ") + clock
+
+    def temp(self, temp_c: float) -> str:
+        """``25.1 °C`` or ``77.2 °F``."""
+        value = fahrenheit(temp_c) if self.unit == "F" else temp_c
+        return f"{value:.1f} °{self.unit}"
+
+    def warmer(self, difference_c: float) -> str:
+        """A difference of temperature."""
+        return f"{difference_c * (1.8 if self.unit == 'F' else 1.0):.1f} °{self.unit}"
+
+    def between(self, batch: Batch, band: Band, now: datetime) -> str:
+        """``about 07:10, between 06:20 and 08:30``."""
+        middle, early, late = (self.time(batch.time_at(h), now) for h in (band.p50, band.p10, band.p90))
+        return f"about {middle}, between {early} and {late}"
+
+    def ready(self, batch: Batch, forecast: Forecast, now: datetime) -> str:
+        """One plain sentence or two on when to harvest."""
+        if forecast.not_predicted is not None or forecast.opens is None or forecast.closes is None:
+            return f"Not predicted: {forecast.not_predicted}."
+        closes = self.time(batch.time_at(forecast.closes.p50), now)
+        hours = batch.hours_at(now)
+        if hours < forecast.opens.p50:
+            return f"Ready {self.between(batch, forecast.opens, now)}. Harvest before {closes}."
+        if hours < forecast.closes.p50:
+            return f"Ready now. Harvest before {closes}."
+        return f"The window closed about {closes}. Harvest at once or look before feeding."
+
+
+def duration(hours: float) -> str:
+    """``25 min``, ``3.5 h`` or ``2.1 days``."""
+    if hours < 1.5:
+        return f"{max(hours, 0.0) * 60:.0f} min"
+    return f"{hours:.1f} h" if hours < 48 else f"{hours / 24:.1f} days"
