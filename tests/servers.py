@@ -111,11 +111,22 @@ class _Process:
         """End it as a power cut would (SIGKILL) and wait."""
         self._end(signal.SIGKILL)
 
+    def freeze(self) -> None:
+        """Stop it in its tracks (SIGSTOP): connections stay open, nothing is answered."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGSTOP)
+
+    def thaw(self) -> None:
+        """Let it go on after ``freeze()``."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGCONT)
+
     def _end(self, sign: signal.Signals) -> None:
         process, self._process = self._process, None
         if process is None:
             return
         process.send_signal(sign)
+        process.send_signal(signal.SIGCONT)  # a frozen one would not hear SIGTERM
         try:
             process.wait(_STOP_S)
         except subprocess.TimeoutExpired:

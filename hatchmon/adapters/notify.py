@@ -16,8 +16,9 @@ _SEND_TIMEOUT_S = 1.0
 class Notify:
     """Sends to ``$NOTIFY_SOCKET``: a path, or ``@`` and an abstract name.
 
-    Without one every call does nothing. No call raises: a message that cannot be sent is logged as a warning, for the manager has its own
-    time limits. Protocol: sd_notify(3) and sd_watchdog_enabled(3) of systemd.
+    Without one no call does anything. No call raises: a message that cannot be sent is logged as a
+    warning, for the manager has its own time limits.
+    Protocol: sd_notify(3) and sd_watchdog_enabled(3) of systemd.
     """
 
     def __init__(self, environment: Mapping[str, str] = os.environ) -> None:

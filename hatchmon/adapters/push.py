@@ -259,6 +259,7 @@ class _Desk:
                 # The type only: its message might quote the address.
                 log.error("%s: %s while sending a letter", masked(self._url), type(error).__name__)
                 self._later(letter)
+                _tell(self._post, Failed(letter.letter_id, f"{type(error).__name__} while sending"))
 
     def _next(self) -> Letter | None:
         with self._changed:

@@ -164,29 +164,33 @@ class SeriesForwarder:
 
     def _run(self) -> None:
         while not self._stopping.is_set():
-            # Cleared before reading: a wake during the read is not lost.
-            self._woken.clear()
             try:
-                points = self._fetch(self._cursor, self._batch)
-                if points and points[0].cursor <= self._cursor:
-                    raise ValueError(f"cursor {points[0].cursor} was forwarded before")
-            except Exception:
-                log.exception("the points to forward could not be read; trying again")
-                self._stopping.wait(self._first_wait_s)
-                continue
-            if not points:
-                if not self._stopping.is_set():
-                    self._woken.wait(_IDLE_S)
-                continue
-            try:
-                self._forward(points)
+                self._round()
             except Exception as error:
-                self._stopping.wait(self._after(error))
-            else:
-                if not self._stopping.is_set():
-                    self._recovered()
+                # Where, but not with which values: an error may quote the token.
+                trace = "".join(traceback.format_tb(error.__traceback__))
+                log.error("forwarding failed with %s; trying again\n%s", type(error).__name__, trace)
+                self._stopping.wait(self._first_wait_s)
         if self._client is not None:
             self._client.close()
+
+    def _round(self) -> None:
+        # Cleared before reading: a wake during the read is not lost.
+        self._woken.clear()
+        points = self._fetch(self._cursor, self._batch)
+        if not points:
+            if not self._stopping.is_set():
+                self._woken.wait(_IDLE_S)
+            return
+        if points[0].cursor <= self._cursor:
+            raise ValueError("a point was fetched that has been forwarded before")
+        try:
+            self._forward(points)
+        except Exception as error:
+            self._stopping.wait(self._after(error))
+        else:
+            if not self._stopping.is_set():
+                self._recovered()
 
     # --- one batch ---
 
@@ -207,8 +211,8 @@ class SeriesForwarder:
                 if refusal is not None and end - start > 1:
                     middle = (start + end) // 2
                     ranges += [(middle, end), (start, middle)]
-                    if _status(refusal) == 413:
-                        self._batch = max(1, min(self._batch, (end - start) // 2))
+                    if _status(refusal) == 413 and end - start == len(points):
+                        self._batch = min(self._batch, max(10, middle))  # else every batch would be refused
                     continue
                 if refusal is not None:
                     aside.append(SetAside(points[start].cursor, lines[start], _message(refusal)))
@@ -255,10 +259,7 @@ class SeriesForwarder:
         self._failures += 1
         reason = _what_is_wrong(error, self._server, self._timeout_s)
         if reason != self._trouble:
-            # Where, but not with which values: an error may quote the token.
-            trace = "".join(traceback.format_tb(error.__traceback__))
             log.warning("%s", reason)
-            log.debug("%s\n%s", type(error).__name__, trace)
             self._trouble = reason
             self._tell(SeriesTrouble(reason))
         longest = min(self._longest_wait_s, self._first_wait_s * 2.0 ** min(self._failures - 1, 30))

@@ -108,7 +108,7 @@ class AlertBook:
         alerts: list[Alert] = []
         present: set[tuple[str, str]] = set()
         for fact in facts:
-            key = (fact.kind, fact.scope)
+            key: tuple[str, str] = (fact.kind, fact.scope)
             present.add(key)
             state = self.standing.setdefault(key, Standing())
             state.true_s += elapsed_s
@@ -117,15 +117,15 @@ class AlertBook:
                 state.raised = state.last = now
                 self.changed.add(key)
                 alerts.append(self._alert(fact, now))
-        for key, state in self.standing.items():
-            if key in present:
+        for told, state in self.standing.items():
+            if told in present:
                 continue
             state.true_s = 0.0
-            if state.raised is not None and key[0] not in STAGES and key[0] != "back":
+            if state.raised is not None and told[0] not in STAGES:
                 state.false_s += elapsed_s
                 if state.false_s >= CLEAR_AFTER_S:
                     state.raised = None
-                    self.changed.add(key)
+                    self.changed.add(told)
         return alerts
 
     def forget(self, scope: str) -> None:
@@ -156,9 +156,9 @@ def stage_facts(
     if forecast.opens is None or forecast.closes is None or forecast.trust == "none":
         return []
     hours = batch.hours_at(now)
-    closes_h = forecast.closes.p50
-    # A window of poor synchrony closes before it opens: it is told as open until a closing of its own.
-    opens_h = min(forecast.opens.p50, closes_h)
+    # The first nauplii of a poorly synchronised batch moult before the last have hatched: its window is
+    # told as the span between the two, whichever comes first.
+    opens_h, closes_h = sorted((forecast.opens.p50, forecast.closes.p50))
     if hours >= closes_h:
         stage = 3
     elif hours >= max(closes_h - rules.closing_min / 60.0, opens_h):
@@ -226,8 +226,8 @@ def water_facts(
     elif temp_c > warm_c - slack_c["warm"]:
         title = f"{batch.cone}: warm, {water}"
         body = (
-            f"{for_long} Above {voice.temp(warm_c)} the hatch suffers, and from {voice.temp(33.0)} it may stop. "
-            f"Check the heater and the thermostat. {UNPLUG}"
+            f"{for_long} Above {voice.temp(warm_c)} the hatch suffers, and from {voice.temp(33.0)} it may "
+            f"stop. Check the heater and the thermostat. {UNPLUG}"
         )
         facts.append(Fact("warm", scope, batch.cone, title, body, rules.water_min * 60.0))
     return facts

@@ -54,7 +54,7 @@ def student5_cdf(t: ArrayLike) -> Floats:
     """Student-t with 5 degrees of freedom, closed form (Abramowitz & Stegun 26.7.3; from memory)."""
     theta = np.arctan(np.asarray(t, dtype=np.float64) / np.sqrt(5.0))
     cos = np.cos(theta)
-    return 0.5 + (theta + np.sin(theta) * (cos + 2.0 / 3.0 * cos**3)) / np.pi
+    return np.asarray(0.5 + (theta + np.sin(theta) * (cos + 2.0 / 3.0 * cos**3)) / np.pi, dtype=np.float64)
 
 
 @lru_cache(maxsize=1)

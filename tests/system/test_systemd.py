@@ -412,7 +412,7 @@ def test_installing_twice_upgrades_and_keeps_what_is_the_keepers(tmp_path: Path)
     assert snapshot(root, leave_out=["opt"]) == kept
     python = root / "opt/hatchmon/bin/python"
     look = "print([bool(find_spec('hatchmon.' + name)) for name in ('newer', 'hatchery.looks')])"
-    upgraded = run(python, "-c", "from importlib.util import find_spec; " + look)
+    upgraded = run(python, "-I", "-c", "from importlib.util import find_spec; " + look)
     assert upgraded.stdout == "[True, False]\n", upgraded.stderr
 
 

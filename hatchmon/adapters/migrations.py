@@ -1,0 +1,93 @@
+"""The database's schema, one step after another. A step, once released, is never edited."""
+
+from __future__ import annotations
+
+STEPS: tuple[str, ...] = (
+    """
+    CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT;
+    CREATE TABLE cones (cone TEXT PRIMARY KEY, since_us INTEGER NOT NULL) STRICT;
+    CREATE TABLE lots (lot TEXT PRIMARY KEY, since_us INTEGER NOT NULL) STRICT;
+    CREATE TABLE streams (
+        stream_id INTEGER PRIMARY KEY,
+        cone TEXT NOT NULL REFERENCES cones,
+        quantity TEXT NOT NULL,
+        unit TEXT NOT NULL,
+        topic TEXT NOT NULL,  -- empty: taken by hand
+        UNIQUE (cone, quantity, unit, topic)
+    ) STRICT;
+    CREATE TABLE readings (
+        seq INTEGER PRIMARY KEY AUTOINCREMENT,
+        stream_id INTEGER NOT NULL REFERENCES streams,
+        time_us INTEGER NOT NULL,
+        raw REAL NOT NULL,  -- as sent, in the unit of the stream
+        verdict TEXT NOT NULL,
+        dated_by TEXT NOT NULL CHECK (dated_by IN ('receipt', 'probe', 'keeper')),
+        UNIQUE (stream_id, time_us)
+    ) STRICT;
+    CREATE TABLE rejected (
+        rejected_id INTEGER PRIMARY KEY AUTOINCREMENT,
+        time_us INTEGER NOT NULL,
+        topic TEXT NOT NULL,
+        payload BLOB NOT NULL,
+        reason TEXT NOT NULL
+    ) STRICT;
+    CREATE TABLE batches (
+        batch_id INTEGER PRIMARY KEY,
+        cone TEXT NOT NULL REFERENCES cones,
+        lot TEXT NOT NULL REFERENCES lots,
+        started_us INTEGER NOT NULL,
+        dated_by TEXT NOT NULL CHECK (dated_by IN ('receipt', 'keeper')),
+        grams REAL NOT NULL,
+        litres REAL,
+        set_point_c REAL,
+        salinity REAL,
+        ended_us INTEGER,
+        outcome TEXT CHECK (outcome IN ('harvested', 'discarded')),
+        CHECK ((ended_us IS NULL) = (outcome IS NULL))
+    ) STRICT;
+    CREATE UNIQUE INDEX one_running_batch ON batches (cone) WHERE ended_us IS NULL;
+    CREATE TABLE looks (
+        look_id INTEGER PRIMARY KEY,
+        batch_id INTEGER NOT NULL REFERENCES batches,
+        time_us INTEGER NOT NULL,
+        seen TEXT NOT NULL
+    ) STRICT;
+    CREATE TABLE forecasts (
+        forecast_id INTEGER PRIMARY KEY,
+        batch_id INTEGER NOT NULL REFERENCES batches,
+        issued_us INTEGER NOT NULL,
+        body TEXT NOT NULL  -- JSON of the Forecast, hours from the start
+    ) STRICT;
+    CREATE INDEX forecasts_of_batch ON forecasts (batch_id, issued_us);
+    CREATE TABLE standings (
+        kind TEXT NOT NULL, scope TEXT NOT NULL, raised_us INTEGER, last_us INTEGER,
+        PRIMARY KEY (kind, scope)
+    ) STRICT;
+    CREATE TABLE alerts (
+        alert_id INTEGER PRIMARY KEY,
+        kind TEXT NOT NULL, scope TEXT NOT NULL, cone TEXT, urgency TEXT NOT NULL,
+        title TEXT NOT NULL, body TEXT NOT NULL, raised_us INTEGER NOT NULL
+    ) STRICT;
+    CREATE TABLE letters (  -- one alert to one address: the outbox of the push
+        letter_id INTEGER PRIMARY KEY,
+        alert_id INTEGER NOT NULL REFERENCES alerts,
+        address INTEGER NOT NULL,
+        not_before_us INTEGER NOT NULL,
+        state TEXT NOT NULL CHECK (state IN ('due', 'sent', 'overtaken')),
+        attempts INTEGER NOT NULL DEFAULT 0,
+        last_error TEXT
+    ) STRICT;
+    CREATE INDEX letters_due ON letters (letter_id) WHERE state = 'due';
+    CREATE TABLE requests (
+        request_id INTEGER PRIMARY KEY AUTOINCREMENT,
+        made_us INTEGER NOT NULL,
+        by TEXT NOT NULL,
+        body TEXT NOT NULL,
+        done_us INTEGER, ok INTEGER, answer TEXT
+    ) STRICT;
+    CREATE INDEX requests_open ON requests (request_id) WHERE done_us IS NULL;
+    CREATE TABLE series_refused (
+        seq INTEGER PRIMARY KEY, line TEXT NOT NULL, reason TEXT NOT NULL
+    ) STRICT;
+    """,
+)

@@ -1,0 +1,608 @@
+"""The link to the MQTT broker: a network thread that only stamps, enqueues and reconnects.
+
+Everything heard goes into one bounded inbox, in order: ``LinkUp``, ``LinkDown``, ``SubscriptionRefused``
+and ``Incoming``. A QoS 1 message stays the broker's until ``MqttLink.acknowledge``; the session outlives
+the connection, so what arrives while we are away is delivered later.
+
+Source of the protocol: OASIS MQTT 5.0 (2019) and MQTT 3.1.1 (2014).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import queue
+import socket
+import ssl
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from random import Random
+from typing import Any, Final
+
+import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.exception import MQTTException
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+SESSION_EXPIRY_S: Final = 7 * 24 * 3600
+"""How long an MQTT 5 broker keeps our session, and the messages for it, after the connection ends."""
+
+KEEPALIVE_S: Final = 30
+"""Silence after which either side asks whether the other is there; the last will follows 1.5 times later."""
+
+CONNECT_TIMEOUT_S: Final = 5.0
+"""For TCP and TLS, per address of the broker."""
+
+ANSWER_TIMEOUT_S: Final = 10.0
+"""For the broker's answers to CONNECT and SUBSCRIBE."""
+
+STEADY_S: Final = 30.0
+"""A link that held this long starts the waiting times afresh; a shorter one counts as a failure."""
+
+PATIENCE_S: Final = 60.0
+"""After the inbox was full: how long to wait for the acknowledgements of what was taken."""
+
+_GOODBYE_S: Final = 1.0
+_TICK_S: Final = 1.0
+_SHORT_TICK_S: Final = 0.1
+
+ASKING_AGAIN: Final = "reconnecting for messages that found our inbox full; none is lost"
+"""Reason of a ``LinkDown`` that the link brought about itself."""
+
+_LOST: Final = "the connection to the broker was lost"
+
+# MQTT 5.0 section 2.4
+_PROTOCOL_ERROR: Final = 0x82
+_VERSION_UNSUPPORTED: Final = 0x84
+_NOT_AUTHORISED: Final = 0x87
+_SHUTTING_DOWN: Final = 0x8B
+_KEEPALIVE_TIMEOUT: Final = 0x8D
+_SESSION_TAKEN_OVER: Final = 0x8E
+_REFUSALS: Final = {
+    0x85: "it does not accept the client id",
+    0x86: "wrong user name or password",
+    _NOT_AUTHORISED: "this user may not connect (or the password is wrong or missing)",
+    0x88: "it is not available now",
+    0x89: "it is busy",
+    0x8A: "it has banned this client",
+    0x9F: "too many connections in a short time",
+}
+
+_OTHER_PROTOCOL: Final = {
+    MQTTProtocolVersion.MQTTv5: MQTTProtocolVersion.MQTTv311,
+    MQTTProtocolVersion.MQTTv311: MQTTProtocolVersion.MQTTv5,
+}
+_PROTOCOL_NAMES: Final = {MQTTProtocolVersion.MQTTv5: "5", MQTTProtocolVersion.MQTTv311: "3.1.1"}
+
+_log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Incoming:
+    """One message. ``link`` numbers the connection (1, 2, 3 ...) it came over.
+
+    ``retain``: the broker's stored copy, of unknown age. ``dup``: the broker sent it before, which does not
+    mean that it was dealt with. ``payload`` is cut to one byte more than the largest accepted.
+    """
+
+    topic: str
+    payload: bytes
+    qos: int
+    retain: bool
+    dup: bool
+    mid: int
+    link: int
+    received: datetime
+    received_mono: float
+
+
+@dataclass(frozen=True, slots=True)
+class LinkUp:
+    """Connected, and every subscription answered. ``protocol`` is "5" or "3.1.1".
+
+    Messages that waited in the session may come before it. ``session_present``: the broker kept it.
+    """
+
+    link: int
+    session_present: bool
+    protocol: str
+
+
+@dataclass(frozen=True, slots=True)
+class LinkDown:
+    """The connection ended, or could not be made: then ``link`` is the number it would have had.
+
+    For attempts it comes once per ``reason``, until that changes.
+    """
+
+    link: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class SubscriptionRefused:
+    """The broker (or the protocol) does not allow this topic filter."""
+
+    topic: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class Broker:
+    """Where and as whom to connect. ``receive_maximum``: unacknowledged messages asked for at a time."""
+
+    host: str
+    port: int
+    client_id: str
+    username: str | None
+    password: str | None
+    tls: bool
+    ca_file: Path | None
+    receive_maximum: int = 200
+
+
+@dataclass(slots=True)
+class _Connection:
+    """One network connection or the attempt at it, with a paho client of its own.
+
+    A client is never used twice, so an acknowledgement can never reach a later connection, where
+    the same message id may stand for another message.
+    """
+
+    client: paho.Client
+    link: int
+    protocol: MQTTProtocolVersion
+    heard: float
+    accepted: float | None = None
+    session_present: bool = False
+    up: bool = False
+    version_refused: bool = False
+    shut_unanswered: bool = False
+    unanswered: dict[int, str] = field(default_factory=dict)  # id of the SUBSCRIBE -> topic filter
+    taken: set[int] = field(default_factory=set)  # ids enqueued and not yet acknowledged
+    turned_away: float | None = None  # since when messages are left to the broker
+    reason: str | None = None
+
+    def ended_because(self, reason: str) -> None:
+        """Keep the first reason: what follows it are its consequences."""
+        if self.reason is None:
+            self.reason = reason
+
+
+class MqttLink:
+    """Keeps a session with the broker for ever, in a thread of its own; see the module.
+
+    ``topics`` are topic filters, subscribed at QoS 1. ``will`` is (topic, payload), retained, QoS 1.
+    ``now`` and ``monotonic`` stamp messages only; waiting is done in real seconds. Between attempts it
+    waits a random share of ``first_wait_s``, doubled up to ``longest_wait_s``.
+    """
+
+    def __init__(
+        self,
+        broker: Broker,
+        topics: Sequence[str],
+        will: tuple[str, bytes],
+        inbox: queue.Queue[object],
+        *,
+        now: Callable[[], datetime],
+        monotonic: Callable[[], float],
+        max_payload: int = 65536,
+        random: Random | None = None,
+        first_wait_s: float = 1.0,
+        longest_wait_s: float = 60.0,
+    ) -> None:
+        if not broker.client_id:
+            raise ValueError("the broker needs a client_id: without one it keeps no session")
+        self.dropped = 0
+        """Messages not taken because the inbox was full: QoS 0 are lost, QoS 1 come again."""
+        self._broker = broker
+        self._topics = tuple(topics)
+        self._will = will
+        self._inbox = inbox
+        self._now = now
+        self._monotonic = monotonic
+        self._max_payload = max_payload
+        self._random = Random() if random is None else random
+        self._first_wait_s = first_wait_s
+        self._longest_wait_s = longest_wait_s
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="mqtt", daemon=True)
+        # Of all below only `_connection` is read by other threads.
+        self._connection: _Connection | None = None
+        self._events: deque[object] = deque()  # waiting for room in the inbox
+        self._links = 0
+        self._failures = 0
+        self._last_reason: str | None = None
+        self._protocol = MQTTProtocolVersion.MQTTv5
+        self._protocol_worked = False
+        self._shut_unanswered = 0
+
+    # ------------------------------------------------------------------ for the engine
+
+    def start(self) -> None:
+        """Start to connect. RuntimeError when called twice."""
+        self._thread.start()
+
+    def stop(self, timeout: float = 2.0) -> None:
+        """End the connection, in order if the broker lets us, and return within ``timeout`` seconds.
+
+        What was published before still goes out first; what is unacknowledged stays with the broker.
+        """
+        self._stopping.set()
+        connection = self._connection
+        if connection is not None:
+            with contextlib.suppress(OSError, ValueError):
+                connection.client.disconnect()
+        if self._thread.is_alive():
+            self._thread.join(timeout)
+
+    def acknowledge(self, message: Incoming) -> None:
+        """Tell the broker that ``message`` is dealt with.
+
+        Ignored when its connection has ended: the broker will deliver it again.
+        """
+        connection = self._connection
+        if message.qos == 0 or connection is None or connection.link != message.link:
+            return
+        connection.taken.discard(message.mid)
+        with contextlib.suppress(OSError, ValueError):
+            connection.client.ack(message.mid, message.qos)
+
+    def publish(self, topic: str, payload: bytes, *, retain: bool = False, qos: int = 0) -> bool:
+        """Hand a message to the connection; False, and nothing kept, without one.
+
+        ValueError for a topic with wildcards or a payload beyond MQTT's limit.
+        """
+        connection = self._connection
+        if connection is None or connection.accepted is None:
+            return False
+        return connection.client.publish(topic, payload, qos, retain).rc == paho.MQTT_ERR_SUCCESS
+
+    @property
+    def connected(self) -> bool:
+        """Whether the broker has accepted us and the connection stands."""
+        connection = self._connection
+        return connection is not None and connection.accepted is not None
+
+    @property
+    def alive(self) -> bool:
+        """Whether the network thread lives; false before ``start`` and after ``stop``."""
+        return self._thread.is_alive()
+
+    # ------------------------------------------------------------------ the network thread
+
+    def _run(self) -> None:
+        while not self._stopping.is_set():
+            try:
+                wait_s = self._connect_once()
+            except Exception:
+                # Whatever it was, a monitor without a broker link is worth less than one that tries on.
+                _log.exception("the MQTT link failed in an unforeseen way; trying again")
+                wait_s = self._next_wait()
+            self._stopping.wait(wait_s)
+            # Without a reader there is no sense in a new connection, and its events would pile up.
+            while not self._flush() and not self._stopping.wait(_SHORT_TICK_S):
+                pass
+
+    def _connect_once(self) -> float:
+        """Connect, serve the connection to its end, report; return the seconds to wait before the next."""
+        try:
+            client = self._make_client()
+        except (OSError, ValueError, MQTTException) as error:
+            self._report_down(self._links + 1, f"the connection cannot be prepared: {error}")
+            return self._next_wait()
+        link = self._links + 1
+        connection = _Connection(client, link, self._protocol, heard=time.monotonic())
+        client.user_data_set(connection)
+        self._connection = connection
+        try:
+            self._open(connection)
+            if connection.reason is None:
+                self._serve(connection)
+        except Exception as error:
+            _log.exception("the MQTT connection failed in an unforeseen way")
+            connection.ended_because(f"internal error: {error!r}")
+        finally:
+            self._connection = None
+            self._close(connection)
+        return self._ended(connection)
+
+    def _make_client(self) -> paho.Client:
+        broker = self._broker
+        five = self._protocol == MQTTProtocolVersion.MQTTv5
+        client = paho.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=broker.client_id,
+            clean_session=None if five else False,
+            protocol=self._protocol,
+            reconnect_on_failure=False,
+            manual_ack=True,
+        )
+        client.connect_timeout = CONNECT_TIMEOUT_S
+        if broker.username is not None:
+            client.username_pw_set(broker.username, broker.password)
+        if broker.tls:
+            client.tls_set_context(_tls_context(broker.ca_file))
+        client.will_set(self._will[0], self._will[1], qos=1, retain=True)
+        client.on_connect = self._on_connect
+        client.on_subscribe = self._on_subscribe
+        client.on_message = self._on_message
+        client.on_disconnect = self._on_disconnect
+        # With this set, paho leaves all writing to our `loop`, whichever thread publishes or acknowledges.
+        client.on_socket_register_write = _leave_to_loop
+        return client
+
+    def _open(self, connection: _Connection) -> None:
+        """Make the TCP (and TLS) connection and send CONNECT; sets ``connection.reason`` if it cannot."""
+        broker = self._broker
+        try:
+            if connection.protocol == MQTTProtocolVersion.MQTTv5:
+                properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+                properties.SessionExpiryInterval = SESSION_EXPIRY_S
+                properties.ReceiveMaximum = broker.receive_maximum
+                connection.client.connect(
+                    broker.host, broker.port, KEEPALIVE_S, clean_start=False, properties=properties
+                )
+            else:
+                connection.client.connect(broker.host, broker.port, KEEPALIVE_S)
+        except (OSError, ValueError, MQTTException) as error:
+            connection.ended_because(why_unreachable(error, broker.host, broker.port))
+        connection.heard = time.monotonic()
+
+    def _serve(self, connection: _Connection) -> None:
+        """Run the connection until it ends, or until it has to be ended."""
+        client = connection.client
+        goodbye: float | None = None
+        while True:
+            if self._stopping.is_set() and goodbye is None:
+                # `stop` has sent DISCONNECT unless it came before there was a socket.
+                goodbye = time.monotonic() + _GOODBYE_S
+                if connection.accepted is None:
+                    return
+            hurry = bool(self._events) or connection.turned_away is not None or goodbye is not None
+            code = client.loop(_SHORT_TICK_S if hurry else _TICK_S)
+            if code != paho.MQTT_ERR_SUCCESS or client.socket() is None:
+                connection.shut_unanswered = connection.accepted is None and connection.reason in (
+                    None,
+                    _LOST,
+                )
+                connection.ended_because(_LOST)
+                return
+            self._flush()
+            clock = time.monotonic()
+            if goodbye is not None:
+                if clock >= goodbye:
+                    return
+            elif not connection.up and clock - connection.heard > ANSWER_TIMEOUT_S:
+                asked = "to connect" if connection.accepted is None else "to subscribe"
+                connection.ended_because(f"the broker did not answer our request {asked}")
+                return
+            elif self._may_ask_again(connection, clock):
+                connection.ended_because(ASKING_AGAIN)
+                client.disconnect()
+                goodbye = clock + _GOODBYE_S
+
+    def _may_ask_again(self, connection: _Connection, clock: float) -> bool:
+        """Whether to reconnect now, for the messages that a full inbox turned away.
+
+        The broker delivers again all that is unacknowledged, so first let the engine acknowledge what it
+        has: then every round makes progress, and in order.
+        """
+        if connection.turned_away is None or self._inbox.qsize() * 2 > self._inbox.maxsize:
+            return False
+        return not connection.taken or clock - connection.turned_away > PATIENCE_S
+
+    @staticmethod
+    def _close(connection: _Connection) -> None:
+        connection.client.user_data_set(None)  # lets both go at once, with their sockets
+        left_open = connection.client.socket()
+        if left_open is not None:
+            with contextlib.suppress(OSError):
+                left_open.close()
+
+    def _ended(self, connection: _Connection) -> float:
+        """Report the end, choose the protocol of the next attempt; return the seconds to wait before it."""
+        if connection.accepted is not None:
+            self._protocol_worked = True
+            self._shut_unanswered = 0
+            if time.monotonic() - connection.accepted >= STEADY_S:
+                self._failures = 0
+        if self._stopping.is_set():
+            return 0.0
+        if connection.shut_unanswered:
+            self._shut_unanswered += 1
+        # A proxy before a broker that restarts closes early too: be slow to give up what has worked.
+        enough = 10 if self._protocol_worked else 2
+        if connection.version_refused or self._shut_unanswered >= enough:
+            self._shut_unanswered = 0
+            self._protocol = _OTHER_PROTOCOL[connection.protocol]
+        if connection.version_refused and connection.protocol == MQTTProtocolVersion.MQTTv5:
+            return 0.0  # no fault: an older broker
+        self._report_down(connection.link, connection.reason or _LOST, always=connection.accepted is not None)
+        return 0.0 if connection.reason == ASKING_AGAIN else self._next_wait()
+
+    def _next_wait(self) -> float:
+        """Seconds, with full jitter, so that clients of a restarted broker do not come all at once."""
+        self._failures += 1
+        ceiling = min(self._longest_wait_s, self._first_wait_s * 2.0 ** min(self._failures - 1, 30))
+        return self._random.uniform(0.0, ceiling)
+
+    def _report_down(self, link: int, reason: str, always: bool = False) -> None:
+        if always or reason != self._last_reason:
+            self._post(LinkDown(link, reason))
+        self._last_reason = reason
+
+    def _post(self, event: object) -> None:
+        self._events.append(event)
+        self._flush()
+
+    def _flush(self) -> bool:
+        """Move waiting events to the inbox; True when none is left."""
+        while self._events:
+            try:
+                self._inbox.put_nowait(self._events[0])
+            except queue.Full:
+                return False
+            self._events.popleft()
+        return True
+
+    # ------------------------------------------------------------------ called by paho, in the network thread
+
+    def _on_connect(
+        self,
+        client: paho.Client,
+        connection: _Connection,
+        flags: paho.ConnectFlags,
+        code: ReasonCode,
+        properties: Properties | None,
+    ) -> None:
+        connection.heard = time.monotonic()
+        if code.is_failure:
+            connection.version_refused = code.value == _VERSION_UNSUPPORTED
+            connection.ended_because(f"the broker refuses us: {_REFUSALS.get(code.value, str(code))}")
+            return
+        self._links = connection.link
+        connection.session_present = flags.session_present
+        connection.accepted = connection.heard
+        for topic in self._topics:
+            try:
+                sent, mid = client.subscribe(topic, qos=1)
+            except ValueError as error:
+                self._post(SubscriptionRefused(topic, f"not a valid topic filter: {error}"))
+                continue
+            if sent == paho.MQTT_ERR_SUCCESS and mid is not None:
+                connection.unanswered[mid] = topic
+        self._announce_if_up(connection)
+
+    def _on_subscribe(
+        self,
+        client: paho.Client,
+        connection: _Connection,
+        mid: int,
+        codes: list[ReasonCode],
+        properties: Properties | None,
+    ) -> None:
+        connection.heard = time.monotonic()
+        topic = connection.unanswered.pop(mid, None)
+        if topic is None:
+            return
+        for code in codes:
+            if code.is_failure:
+                may_not = code.value == _NOT_AUTHORISED
+                reason = "this user may not read it" if may_not else f"the broker answered '{code}'"
+                self._post(SubscriptionRefused(topic, reason))
+        self._announce_if_up(connection)
+
+    def _announce_if_up(self, connection: _Connection) -> None:
+        if connection.unanswered or connection.up:
+            return
+        connection.up = True
+        self._last_reason = None
+        name = _PROTOCOL_NAMES[connection.protocol]
+        self._post(LinkUp(connection.link, connection.session_present, name))
+
+    def _on_message(self, client: paho.Client, connection: _Connection, message: paho.MQTTMessage) -> None:
+        connection.heard = time.monotonic()
+        kept_by_broker = message.qos > 0
+        if kept_by_broker and connection.turned_away is not None:
+            self.dropped += 1  # an earlier one was turned away: taking this one would change their order
+            return
+        try:
+            incoming = Incoming(
+                topic=topic_text(message),
+                payload=bytes(message.payload[: self._max_payload + 1]),
+                qos=message.qos,
+                retain=message.retain,
+                dup=message.dup,
+                mid=message.mid,
+                link=connection.link,
+                received=self._now(),
+                received_mono=self._monotonic(),
+            )
+        except Exception:
+            _log.exception("a message could not be taken; it stays with the broker")
+            return
+        if kept_by_broker:
+            connection.taken.add(message.mid)  # before the engine can acknowledge it
+        try:
+            if not self._flush():
+                raise queue.Full
+            self._inbox.put_nowait(incoming)
+        except queue.Full:
+            self.dropped += 1
+            if kept_by_broker:
+                connection.taken.discard(message.mid)
+                connection.turned_away = connection.heard
+
+    def _on_disconnect(
+        self,
+        client: paho.Client,
+        connection: _Connection | None,
+        flags: paho.DisconnectFlags,
+        code: ReasonCode,
+        properties: Properties | None,
+    ) -> None:
+        if connection is None:  # we have closed it already
+            return
+        if flags.is_disconnect_packet_from_server:
+            connection.ended_because(why_ended(code, self._broker.client_id))
+        elif code.value == _KEEPALIVE_TIMEOUT:
+            connection.ended_because("the broker stopped answering")
+        elif code.value == _PROTOCOL_ERROR and connection.accepted is not None:
+            connection.ended_because("the broker sent something that is not MQTT")
+
+
+def _leave_to_loop(client: paho.Client, userdata: Any, sock: Any) -> None:
+    """Nothing to do: `loop` is awake already."""
+
+
+def _tls_context(ca_file: Path | None) -> ssl.SSLContext:
+    """Verify the broker against ``ca_file``, or the system's authorities; ValueError if it is of no use."""
+    try:
+        return ssl.create_default_context(cafile=None if ca_file is None else str(ca_file))
+    except ssl.SSLError as error:
+        raise ValueError(f"the CA file {ca_file} holds no certificate in PEM form ({error})") from error
+    except OSError as error:
+        raise ValueError(f"the CA file {ca_file} cannot be read: {error.strerror}") from error
+
+
+def topic_text(message: paho.MQTTMessage) -> str:
+    """The topic; bytes that are not UTF-8 become U+FFFD."""
+    try:
+        return message.topic
+    except UnicodeDecodeError as error:
+        return error.object.decode("utf-8", errors="replace")
+
+
+def why_unreachable(error: Exception, host: str, port: int) -> str:
+    """Why no connection to ``host``:``port`` came about, for the keeper."""
+    where = f"{host}:{port}"
+    if isinstance(error, ConnectionRefusedError):
+        return f"nothing listens at {where}: is the broker running, and is the port right?"
+    if isinstance(error, socket.gaierror):
+        return f"the name {host} cannot be found: is it spelled right, and is the network up?"
+    if isinstance(error, ssl.SSLCertVerificationError):
+        return f"the certificate of {where} is not trusted ({error.verify_message}): is ca_file right?"
+    if isinstance(error, ssl.SSLError):
+        return f"no TLS with {where} ({error.reason or error}): does the broker speak TLS on this port?"
+    if isinstance(error, TimeoutError):
+        return f"{where} did not answer: is the machine on, and does a firewall let us through?"
+    if isinstance(error, OSError):
+        return f"{where} cannot be reached: {error.strerror or error}"
+    return f"no connection to {where}: {error}"
+
+
+def why_ended(code: ReasonCode, client_id: str) -> str:
+    """Why an MQTT 5 broker said goodbye, for the keeper."""
+    if code.value == _SESSION_TAKEN_OVER:
+        return f"another client connected as '{client_id}': give each its own client_id"
+    if code.value == _SHUTTING_DOWN:
+        return "the broker is shutting down"
+    return f"the broker ended the connection: {code}"

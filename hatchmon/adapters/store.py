@@ -1,0 +1,528 @@
+"""The database file: SQLite, one writer, everything the hatchery knows.
+
+Times are stored as whole microseconds since 1970 UTC.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import json
+import os
+import sqlite3
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from hatchmon.adapters.migrations import STEPS
+from hatchmon.hatchery.alerts import Standing
+from hatchmon.hatchery.types import Alert, Band, Batch, Forecast, Look, Quantity, Refused, Verdict
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_MICROSECOND = timedelta(microseconds=1)
+REJECTED_KEPT = 10_000
+FOREIGN_FILE = "{} is not a hatchmon database; name another file in store.path"
+
+
+class StoreError(Exception):
+    """The database cannot be used; the message says why and how to mend it."""
+
+
+class Taken(StoreError):
+    """Another hatchmon process holds the database."""
+
+
+def to_us(moment: datetime) -> int:
+    """Whole microseconds since 1970 UTC."""
+    return (moment - _EPOCH) // _MICROSECOND
+
+
+def from_us(us: int) -> datetime:
+    """The aware UTC moment of ``us`` microseconds since 1970."""
+    return _EPOCH + timedelta(microseconds=us)
+
+
+@dataclass(frozen=True, slots=True)
+class Stream:
+    """One probe's readings of one quantity; an empty topic means taken by hand."""
+
+    stream_id: int
+    cone: str
+    quantity: Quantity
+    unit: str
+    topic: str
+
+
+@dataclass(frozen=True, slots=True)
+class NewReading:
+    """A reading to be stored; ``dated_by`` tells whose clock stamped it."""
+
+    stream_id: int
+    time_us: int
+    raw: float
+    verdict: Verdict
+    dated_by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What a keeper asked for through the command line: ``body`` is the decoded JSON."""
+
+    request_id: int
+    made: datetime
+    by: str
+    body: dict[str, Any]
+
+
+class Store:
+    """The database, opened for writing by one process or for reading by any number.
+
+    ``exclusive`` takes the writer's lock (raises Taken when another process has it).
+    """
+
+    def __init__(self, path: Path, *, read_only: bool = False, exclusive: bool = True) -> None:
+        self.path = path
+        self._lock: int | None = None
+        try:
+            if read_only:
+                if not path.exists():
+                    raise StoreError(f"there is no database at {path} yet; it is made by 'hatchmon run'")
+                self._db = sqlite3.connect(f"file:{_quoted(path)}?mode=ro", uri=True, isolation_level=None)
+            else:
+                path.parent.mkdir(parents=True, exist_ok=True)
+                if exclusive:
+                    self._lock = _take_lock(path)
+                self._db = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+            self._db.execute("PRAGMA busy_timeout = 5000")
+            self._db.execute("PRAGMA foreign_keys = ON")
+            if not read_only:
+                self._db.execute("PRAGMA journal_mode = WAL")
+                self._db.execute("PRAGMA synchronous = FULL")
+                self._db.execute("PRAGMA journal_size_limit = 16777216")
+                if exclusive:
+                    self._migrate()
+            self._check_version()
+        except sqlite3.DatabaseError as error:
+            self.close()
+            raise StoreError(_explained(path, error)) from error
+        except OSError as error:
+            raise StoreError(f"{path}: {error.strerror}. {_HOW_TO_JOIN}") from error
+        except StoreError:
+            self.close()
+            raise
+
+    def close(self) -> None:
+        """Give up the file and the writer's lock; harmless when called twice."""
+        if hasattr(self, "_db"):
+            self._db.close()
+        if self._lock is not None:
+            os.close(self._lock)
+            self._lock = None
+
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    @contextmanager
+    def atomic(self) -> Iterator[None]:
+        """Everything inside is stored, or nothing. May be nested: the outermost commits."""
+        if self._db.in_transaction:
+            yield
+            return
+        self._db.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+        except BaseException:
+            self._db.execute("ROLLBACK")
+            raise
+        self._db.execute("COMMIT")
+
+    def rows(self, sql: str, *values: object) -> list[sqlite3.Row]:
+        """All rows of a query, addressable by column name."""
+        cursor = self._db.execute(sql, values)
+        cursor.row_factory = sqlite3.Row
+        return cursor.fetchall()
+
+    # --- schema ------------------------------------------------------------------------------
+
+    def _migrate(self) -> None:
+        version = self._version()
+        if version == 0 and self.rows("SELECT 1 FROM sqlite_master LIMIT 1"):
+            raise StoreError(FOREIGN_FILE.format(self.path))
+        for number, step in enumerate(STEPS[version:], start=version + 1):
+            with self.atomic():
+                for statement in step.split(";"):
+                    self._db.execute(statement)
+                self._db.execute(f"PRAGMA user_version = {number}")
+
+    def _check_version(self) -> None:
+        version = self._version()
+        if version > len(STEPS):
+            raise StoreError(
+                f"{self.path} was written by a newer hatchmon (database version {version}, this program knows "
+                f"{len(STEPS)}); upgrade hatchmon"
+            )
+        if version < len(STEPS):
+            raise StoreError(f"{self.path} is of an older version; start 'hatchmon run' once to bring it up")
+
+    def _version(self) -> int:
+        return int(self._db.execute("PRAGMA user_version").fetchone()[0])
+
+    # --- small facts -------------------------------------------------------------------------
+
+    def meta(self, key: str, default: str = "") -> str:
+        """A remembered value, or ``default``."""
+        row = self._db.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
+        return str(row[0]) if row else default
+
+    def set_meta(self, key: str, value: str) -> None:
+        """Remember a value."""
+        self._db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, value))
+
+    def data_version(self) -> int:
+        """A number that changes when another process has written."""
+        return int(self._db.execute("PRAGMA data_version").fetchone()[0])
+
+    # --- cones, streams, readings ------------------------------------------------------------
+
+    def cones(self) -> list[str]:
+        """All cones, by name."""
+        return [row["cone"] for row in self.rows("SELECT cone FROM cones ORDER BY cone")]
+
+    def streams(self) -> list[Stream]:
+        """All streams ever seen."""
+        return [
+            Stream(row["stream_id"], row["cone"], Quantity(row["quantity"]), row["unit"], row["topic"])
+            for row in self.rows("SELECT * FROM streams ORDER BY stream_id")
+        ]
+
+    def add_stream(self, cone: str, quantity: Quantity, unit: str, topic: str, now: datetime) -> Stream:
+        """The stream, made if it is new, and its cone with it."""
+        self._db.execute("INSERT OR IGNORE INTO cones VALUES (?, ?)", (cone, to_us(now)))
+        self._db.execute(
+            "INSERT OR IGNORE INTO streams (cone, quantity, unit, topic) VALUES (?, ?, ?, ?)",
+            (cone, quantity.value, unit, topic),
+        )
+        row = self.rows(
+            "SELECT stream_id FROM streams WHERE cone = ? AND quantity = ? AND unit = ? AND topic = ?",
+            cone, quantity.value, unit, topic,
+        )[0]  # fmt: skip
+        return Stream(row["stream_id"], cone, quantity, unit, topic)
+
+    def add_readings(self, readings: Sequence[NewReading]) -> None:
+        """Store readings; (stream, time) must be new."""
+        self._db.executemany(
+            "INSERT INTO readings (stream_id, time_us, raw, verdict, dated_by) VALUES (?, ?, ?, ?, ?)",
+            [(r.stream_id, r.time_us, r.raw, r.verdict.value, r.dated_by) for r in readings],
+        )
+
+    def raw_at(self, stream_id: int, time_us: int) -> float | None:
+        """The raw value stored for that very microsecond, if any."""
+        row = self._db.execute(
+            "SELECT raw FROM readings WHERE stream_id = ? AND time_us = ?", (stream_id, time_us)
+        ).fetchone()
+        return None if row is None else float(row[0])
+
+    def revise(self, stream_id: int, time: datetime, verdict: Verdict) -> None:
+        """Change the verdict on a stored reading."""
+        self._db.execute(
+            "UPDATE readings SET verdict = ? WHERE stream_id = ? AND time_us = ?",
+            (verdict.value, stream_id, to_us(time)),
+        )
+
+    def recent(self, stream_id: int, count: int) -> list[tuple[datetime, float, Verdict]]:
+        """The newest ``count`` readings of a stream as (time, raw, verdict), oldest first."""
+        rows = self._db.execute(
+            "SELECT time_us, raw, verdict FROM readings WHERE stream_id = ? ORDER BY time_us DESC LIMIT ?",
+            (stream_id, count),
+        ).fetchall()
+        return [(from_us(us), raw, Verdict(verdict)) for us, raw, verdict in reversed(rows)]
+
+    def same_since(self, stream_id: int) -> datetime | None:
+        """Since when the newest usable value of a stream has not changed by a single bit."""
+        usable = "verdict IN ('good', 'step', 'suspect')"
+        row = self._db.execute(
+            f"""SELECT min(time_us) FROM readings WHERE stream_id = :s AND {usable} AND time_us > coalesce((
+                SELECT max(time_us) FROM readings WHERE stream_id = :s AND {usable} AND raw <> (
+                    SELECT raw FROM readings WHERE stream_id = :s AND {usable}
+                    ORDER BY time_us DESC LIMIT 1)), -1)""",
+            {"s": stream_id},
+        ).fetchone()
+        return from_us(row[0]) if row[0] is not None else None
+
+    def usable_readings(
+        self, cone: str, quantity: Quantity, start: datetime, end: datetime
+    ) -> Iterator[tuple[datetime, float, str]]:
+        """(time, raw, unit) of a cone's usable readings in [start, end], oldest first."""
+        cursor = self._db.execute(
+            """SELECT r.time_us, r.raw, s.unit FROM readings r JOIN streams s USING (stream_id)
+               WHERE s.cone = ? AND s.quantity = ? AND r.time_us BETWEEN ? AND ?
+               AND r.verdict IN ('good', 'step', 'suspect') ORDER BY r.time_us""",
+            (cone, quantity.value, to_us(start), to_us(end)),
+        )
+        for us, raw, unit in cursor:
+            yield from_us(us), raw, unit
+
+    def add_rejected(self, time: datetime, topic: str, payload: bytes, reason: str) -> None:
+        """Keep a message that could not be read; only the newest REJECTED_KEPT stay."""
+        cursor = self._db.execute(
+            "INSERT INTO rejected (time_us, topic, payload, reason) VALUES (?, ?, ?, ?)",
+            (to_us(time), topic, payload, reason),
+        )
+        if (cursor.lastrowid or 0) % 256 == 0:
+            self._db.execute(
+                "DELETE FROM rejected WHERE rejected_id <= ?", ((cursor.lastrowid or 0) - REJECTED_KEPT,)
+            )
+
+    # --- batches -----------------------------------------------------------------------------
+
+    def batches(self, where: str = "1", *values: object) -> list[Batch]:
+        """Batches in the order they were begun; ``where`` is a fixed SQL condition of the program."""
+        rows = self.rows(f"SELECT * FROM batches WHERE {where} ORDER BY started_us, batch_id", *values)
+        return [
+            Batch(
+                batch_id=row["batch_id"],
+                cone=row["cone"],
+                lot=row["lot"],
+                started=from_us(row["started_us"]),
+                grams=row["grams"],
+                litres=row["litres"],
+                set_point_c=row["set_point_c"],
+                salinity=row["salinity"],
+                ended=None if row["ended_us"] is None else from_us(row["ended_us"]),
+                outcome=row["outcome"],
+            )
+            for row in rows
+        ]
+
+    def add_batch(self, batch: Batch, dated_by: str) -> Batch:
+        """Store a new batch (its ``batch_id`` is ignored) and its lot if new; returns it with its id."""
+        started = to_us(batch.started)
+        self._db.execute("INSERT OR IGNORE INTO lots VALUES (?, ?)", (batch.lot, started))
+        cursor = self._db.execute(
+            """INSERT INTO batches (cone, lot, started_us, dated_by, grams, litres, set_point_c, salinity)
+               VALUES (?, ?, ?, ?, ?, ?, ?, ?)""",
+            (batch.cone, batch.lot, started, dated_by, batch.grams, batch.litres, batch.set_point_c, batch.salinity),
+        )  # fmt: skip
+        return self.batches("batch_id = ?", cursor.lastrowid)[0]
+
+    def end_batch(self, batch_id: int, ended: datetime, outcome: str) -> None:
+        """Close a running batch."""
+        self._db.execute(
+            "UPDATE batches SET ended_us = ?, outcome = ? WHERE batch_id = ?",
+            (to_us(ended), outcome, batch_id),
+        )
+
+    def looks(self, batch_id: int) -> list[Look]:
+        """What the keeper saw of a batch, oldest first."""
+        rows = self.rows("SELECT * FROM looks WHERE batch_id = ? ORDER BY time_us", batch_id)
+        return [Look(batch_id, from_us(row["time_us"]), row["seen"]) for row in rows]
+
+    def add_look(self, look: Look) -> None:
+        """Store a look."""
+        self._db.execute(
+            "INSERT INTO looks (batch_id, time_us, seen) VALUES (?, ?, ?)",
+            (look.batch_id, to_us(look.time), look.seen),
+        )
+
+    # --- forecasts and alerts ----------------------------------------------------------------
+
+    def add_forecast(self, batch_id: int, forecast: Forecast) -> None:
+        """Store a forecast as issued."""
+        self._db.execute(
+            "INSERT INTO forecasts (batch_id, issued_us, body) VALUES (?, ?, ?)",
+            (batch_id, to_us(forecast.issued), forecast_json(forecast)),
+        )
+
+    def last_forecast(self, batch_id: int) -> Forecast | None:
+        """The forecast issued last for a batch."""
+        rows = self.rows(
+            "SELECT issued_us, body FROM forecasts WHERE batch_id = ? ORDER BY forecast_id DESC LIMIT 1",
+            batch_id,
+        )
+        return _forecast_from(rows[0]["issued_us"], rows[0]["body"]) if rows else None
+
+    def standings(self) -> dict[tuple[str, str], Standing]:
+        """What has been said, by (kind, scope)."""
+        return {
+            (row["kind"], row["scope"]): Standing(
+                raised=None if row["raised_us"] is None else from_us(row["raised_us"]),
+                last=None if row["last_us"] is None else from_us(row["last_us"]),
+            )
+            for row in self.rows("SELECT * FROM standings")
+        }
+
+    def keep_standing(self, kind: str, scope: str, standing: Standing) -> None:
+        """Remember what has been said."""
+        times = [None if moment is None else to_us(moment) for moment in (standing.raised, standing.last)]
+        self._db.execute("INSERT OR REPLACE INTO standings VALUES (?, ?, ?, ?)", (kind, scope, *times))
+
+    def add_alert(self, alert: Alert, addresses: int, not_before: datetime) -> None:
+        """Store an alert and a letter to each address, not to be sent before ``not_before``."""
+        cursor = self._db.execute(
+            """INSERT INTO alerts (kind, scope, cone, urgency, title, body, raised_us)
+               VALUES (?, ?, ?, ?, ?, ?, ?)""",
+            (
+                alert.kind,
+                alert.scope,
+                alert.cone,
+                alert.urgency,
+                alert.title,
+                alert.body,
+                to_us(alert.raised),
+            ),
+        )
+        self._db.executemany(
+            "INSERT INTO letters (alert_id, address, not_before_us, state) VALUES (?, ?, ?, 'due')",
+            [(cursor.lastrowid, address, to_us(not_before)) for address in range(addresses)],
+        )
+
+    def overtake(self, kinds: Sequence[str], scope: str, now: datetime) -> None:
+        """Withdraw letters still held back by quiet hours that have been overtaken by events."""
+        marks = ",".join("?" * len(kinds))
+        self._db.execute(
+            f"""UPDATE letters SET state = 'overtaken' WHERE state = 'due' AND not_before_us > ? AND alert_id IN
+                (SELECT alert_id FROM alerts WHERE scope = ? AND kind IN ({marks}))""",
+            (to_us(now), scope, *kinds),
+        )
+
+    def letter_sent(self, letter_id: int) -> None:
+        """The letter has been delivered."""
+        self._db.execute(
+            "UPDATE letters SET state = 'sent', attempts = attempts + 1, last_error = NULL WHERE letter_id = ?",
+            (letter_id,),
+        )
+
+    def letter_failed(self, letter_id: int, reason: str) -> None:
+        """The letter has not been delivered this time."""
+        self._db.execute(
+            "UPDATE letters SET attempts = attempts + 1, last_error = ? WHERE letter_id = ?",
+            (reason, letter_id),
+        )
+
+    # --- requests ----------------------------------------------------------------------------
+
+    def ask(self, body: dict[str, Any], by: str, now: datetime) -> int:
+        """Leave a request for the engine; returns its number."""
+        with self.atomic():
+            cursor = self._db.execute(
+                "INSERT INTO requests (made_us, by, body) VALUES (?, ?, ?)",
+                (to_us(now), by, json.dumps(body)),
+            )
+        assert cursor.lastrowid is not None
+        return cursor.lastrowid
+
+    def open_requests(self) -> list[Request]:
+        """Requests not yet answered, oldest first."""
+        return [
+            Request(row["request_id"], from_us(row["made_us"]), row["by"], json.loads(row["body"]))
+            for row in self.rows("SELECT * FROM requests WHERE done_us IS NULL ORDER BY request_id")
+        ]
+
+    def answer(self, request_id: int, ok: bool, answer: dict[str, Any], now: datetime) -> None:
+        """Close a request with its answer."""
+        self._db.execute(
+            "UPDATE requests SET done_us = ?, ok = ?, answer = ? WHERE request_id = ?",
+            (to_us(now), int(ok), json.dumps(answer), request_id),
+        )
+
+    def answer_to(self, request_id: int) -> tuple[bool, dict[str, Any]] | None:
+        """(ok, answer) once the request has been carried out, else None."""
+        row = self.rows(
+            "SELECT ok, answer FROM requests WHERE request_id = ? AND done_us IS NOT NULL", request_id
+        )
+        return (bool(row[0]["ok"]), json.loads(row[0]["answer"])) if row else None
+
+    # --- a clock that was wrong --------------------------------------------------------------
+
+    def shift_times(self, first_seq: int, since: datetime, until: datetime, by: timedelta) -> None:
+        """Move what this machine's clock stamped wrongly: readings from ``first_seq`` on that were dated
+        on receipt, and starts and looks of batches dated so in [since, until]."""
+        shift = by // _MICROSECOND
+        span = (to_us(since), to_us(until))
+        # Through negative times, so that no reading meets another half way.
+        self._db.execute(
+            "UPDATE readings SET time_us = -(time_us + ?) WHERE seq >= ? AND dated_by = 'receipt'",
+            (shift, first_seq),
+        )
+        clash = "SELECT 1 FROM readings o WHERE o.stream_id = readings.stream_id AND o.time_us = -readings.time_us"
+        self._db.execute(f"UPDATE readings SET time_us = time_us - 1 WHERE time_us < 0 AND EXISTS ({clash})")
+        self._db.execute("UPDATE readings SET time_us = -time_us WHERE time_us < 0")
+        self._db.execute(
+            "UPDATE batches SET started_us = started_us + ? WHERE dated_by = 'receipt' AND started_us BETWEEN ? AND ?",
+            (shift, *span),
+        )
+        self._db.execute(
+            "UPDATE looks SET time_us = time_us + ? WHERE time_us BETWEEN ? AND ?", (shift, *span)
+        )
+
+    def next_seq(self) -> int:
+        """The number the next reading will get, or less."""
+        return int(self._db.execute("SELECT coalesce(max(seq), 0) + 1 FROM readings").fetchone()[0])
+
+    def backup(self, target: Path) -> None:
+        """A consistent copy, safe while the daemon runs. Raises Refused if ``target`` exists."""
+        if target.exists():
+            raise Refused(f"{target} exists already; name a new file.")
+        try:
+            copy = sqlite3.connect(target)
+        except sqlite3.OperationalError as error:
+            raise Refused(f"{target} cannot be written: {error}.") from error
+        try:
+            self._db.backup(copy)
+            copy.execute("PRAGMA journal_mode = DELETE")
+        finally:
+            copy.close()
+
+
+_HOW_TO_JOIN = "The database belongs to the service's group: 'sudo adduser YOUR-NAME hatchmon', then log out and in again"
+
+
+def _explained(path: Path, error: sqlite3.DatabaseError) -> str:
+    if "not a database" in str(error):
+        return FOREIGN_FILE.format(path)
+    if "unable to open" in str(error) or "readonly" in str(error):
+        return f"{path} cannot be opened ({error}). {_HOW_TO_JOIN}"
+    return f"{path}: {error}"
+
+
+def _quoted(path: Path) -> str:
+    return str(path).replace("%", "%25").replace("?", "%3f").replace("#", "%23")
+
+
+def _take_lock(path: Path) -> int:
+    handle = os.open(path.with_name(path.name + ".lock"), os.O_RDWR | os.O_CREAT, 0o660)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        os.close(handle)
+        raise Taken(f"{path} is in use by another hatchmon process; stop that one first") from error
+    return handle
+
+
+def forecast_json(forecast: Forecast) -> str:
+    """A Forecast as JSON with hours to a thousandth; ``issued`` is left out (it has its own column)."""
+    return json.dumps(_rounded({k: v for k, v in asdict(forecast).items() if k != "issued"}))
+
+
+def _rounded(value: Any) -> Any:
+    if isinstance(value, float):
+        return round(value, 3)
+    if isinstance(value, dict):
+        return {key: _rounded(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_rounded(item) for item in value]
+    return value
+
+
+def _forecast_from(issued_us: int, body: str) -> Forecast:
+    data = json.loads(body)
+    for name in ("t10", "t50", "t90", "opens", "best", "closes"):
+        data[name] = Band(**data[name]) if data[name] else None
+    data["surely_h"] = tuple(data["surely_h"]) if data["surely_h"] else None
+    data["reasons"] = tuple(data["reasons"])
+    return Forecast(issued=from_us(issued_us), **data)

@@ -1,0 +1,222 @@
+"""The settings there are, each with its default and its check."""
+
+from __future__ import annotations
+
+import zoneinfo
+from datetime import tzinfo
+from pathlib import Path
+from typing import Annotated, Self
+
+from pydantic import BaseModel, ConfigDict, Field, SecretStr, model_validator
+from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
+
+from hatchmon.app.settings_values import (
+    AbsolutePath,
+    AlertName,
+    AlertUrgency,
+    ConeName,
+    DisplayUnit,
+    HostName,
+    HttpAddress,
+    Minutes,
+    Moment,
+    NotEmpty,
+    Pointer,
+    ProbeQuantity,
+    ProbeUnit,
+    PushAddress,
+    Secret,
+    SiteName,
+    Switch,
+    Temperature,
+    TimeOfDay,
+    Topic,
+    ZoneName,
+    machine_zone,
+    number_between,
+    quoted,
+    refuse,
+    whole_between,
+)
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", hide_input_in_errors=True)
+
+
+class Store(_Section):
+    """Where the record is kept."""
+
+    path: AbsolutePath = Path("/var/lib/hatchmon/hatchmon.db")
+
+
+class Broker(_Section):
+    """The MQTT broker. ``client_id`` is filled from the site when the keeper gives none."""
+
+    host: HostName = "127.0.0.1"
+    port: Annotated[int, whole_between(1, 65_535)] = 1883
+    username: NotEmpty | None = None
+    password: Secret | None = None
+    tls: Switch = False
+    ca_file: AbsolutePath | None = None
+    client_id: NotEmpty | None = None
+    receive_maximum: Annotated[int, whole_between(20, 10_000)] = 200
+
+    @model_validator(mode="after")
+    def _together(self) -> Self:
+        if self.password is not None and self.username is None:
+            refuse("is given without broker.username; the broker wants both", "password")
+        if self.ca_file is not None and not self.tls:
+            refuse("is given, but broker.tls is not true: nothing would be encrypted", "ca_file")
+        return self
+
+
+class Probe(_Section):
+    """One probe: the topic it publishes to, and what its messages mean.
+
+    Without ``value_pointer`` the message is a plain number; pointers are RFC 6901.
+    """
+
+    cone: ConeName
+    quantity: ProbeQuantity
+    topic: Topic
+    unit: ProbeUnit = Field(default=None, validate_default=True)
+    value_pointer: Pointer | None = None
+    time_pointer: Pointer | None = None
+
+    @model_validator(mode="after")
+    def _together(self) -> Self:
+        if self.time_pointer is not None and self.value_pointer is None:
+            refuse(
+                "is given without value_pointer; a message with a time is JSON and needs both", "time_pointer"
+            )
+        return self
+
+
+class Series(_Section):
+    """A time-series store that takes InfluxDB v2 writes."""
+
+    url: HttpAddress
+    token: Secret = SecretStr("")
+    org: str = ""
+    bucket: NotEmpty = "hatchmon"
+
+
+class Push(_Section):
+    """Where messages to the keeper go: Apprise addresses."""
+
+    to: list[PushAddress] = Field(default_factory=list)
+
+
+class Quiet(_Section):
+    """Local hours in which only what cannot wait is said; may span midnight."""
+
+    start: TimeOfDay = Field(alias="from")
+    end: TimeOfDay = Field(alias="to")
+
+    @model_validator(mode="after")
+    def _together(self) -> Self:
+        if self.start == self.end:
+            refuse("is the same time as quiet.from; leave the section out to have no quiet hours", "to")
+        return self
+
+
+class WaterBand(_Section):
+    """The water a lot likes, deg C."""
+
+    cold_c: Temperature
+    warm_c: Temperature
+
+    @model_validator(mode="after")
+    def _together(self) -> Self:
+        if not self.cold_c < self.warm_c:
+            refuse(f"({self.cold_c:g} C) must be below warm_c ({self.warm_c:g} C)", "cold_c")
+        return self
+
+
+class Alerts(WaterBand):
+    """When to speak up; its water band serves every lot without one of its own. Times in minutes."""
+
+    cold_c: Temperature = 20.0
+    warm_c: Temperature = 31.0
+    water_min: Minutes = 20.0
+    ready_soon_min: Minutes = 30.0
+    closing_min: Minutes = 60.0
+    silent_min: Annotated[float, number_between(1, 1440, " (minutes)")] = 10.0
+    urgency: dict[AlertName, AlertUrgency] = Field(default_factory=dict)
+
+
+class Window(_Section):
+    """What the harvest window means to this keeper; shares from 0 to 1."""
+
+    opens_share: Annotated[float, number_between(0.05, 0.99)] = 0.9
+    closes_instar2: Annotated[float, number_between(0.01, 0.99)] = 0.3
+    closes_energy: Annotated[float, number_between(0.01, 0.99)] = 0.9
+
+
+class Rehearsal(_Section):
+    """A faster clock for the whole service: at ``real_start`` it shows ``shown_start`` (both UTC)."""
+
+    real_start: Moment
+    shown_start: Moment
+    speed: Annotated[float, number_between(0.001, 1_000_000)]
+
+
+class Settings(BaseSettings):
+    """Everything the keeper can set, checked."""
+
+    # Case-sensitive, since TOML is: "Site" would otherwise pass at the top but not in a section.
+    model_config = SettingsConfigDict(
+        frozen=True, extra="forbid", hide_input_in_errors=True, case_sensitive=True
+    )
+
+    site: SiteName = "home"
+    unit: DisplayUnit = "C"
+    time_zone: ZoneName | None = None
+    default_topics: Switch = True
+    store: Store = Field(default_factory=Store)
+    broker: Broker = Field(default_factory=Broker)
+    probes: list[Probe] = Field(default_factory=list)
+    series: Series | None = None
+    push: Push = Field(default_factory=Push)
+    quiet: Quiet | None = None
+    alerts: Alerts = Field(default_factory=Alerts)
+    lots: dict[NotEmpty, WaterBand] = Field(default_factory=dict)
+    window: Window = Field(default_factory=Window)
+    rehearsal: Rehearsal | None = None
+
+    @property
+    def zone(self) -> tzinfo:
+        """The time zone to show times in, with its daylight-saving rules."""
+        return machine_zone() if self.time_zone is None else zoneinfo.ZoneInfo(self.time_zone)
+
+    @model_validator(mode="after")
+    def _together(self) -> Self:
+        seen: dict[tuple[str, str], int] = {}
+        for index, probe in enumerate(self.probes):
+            first = seen.setdefault((probe.topic, probe.value_pointer or ""), index)
+            if first != index:
+                where = f" with value_pointer {quoted(probe.value_pointer)}" if probe.value_pointer else ""
+                refuse(
+                    f"{quoted(probe.topic)}{where} is already read by probes[{first}]"
+                    f" (cone {quoted(self.probes[first].cone)}); one value serves one probe",
+                    "probes",
+                    index,
+                    "topic",
+                )
+        if self.broker.client_id is None:
+            named = self.broker.model_copy(update={"client_id": f"hatchmon-{self.site}"})
+            object.__setattr__(self, "broker", named)  # frozen, but not yet handed out
+        return self
+
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,
+        dotenv_settings: PydanticBaseSettingsSource,
+        file_secret_settings: PydanticBaseSettingsSource,
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        """What is passed in alone: ``load_settings`` reads the rest, to be able to say what came whence."""
+        return (init_settings,)

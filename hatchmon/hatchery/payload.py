@@ -1,0 +1,114 @@
+"""What a probe's message says: a plain number, or a number somewhere in JSON. Hostile until read."""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Any, NoReturn
+
+LARGEST_PAYLOAD = 65536
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+_EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
+_MILLISECONDS_FROM = 1e11  # as seconds this would be the year 5138
+
+
+class Unreadable(Exception):
+    """The payload says nothing usable; the message says why, for the keeper."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """A finite value as sent, and the time the probe put on it, if any."""
+
+    raw: float
+    time: datetime | None
+
+
+def read_payload(payload: bytes, value_pointer: str | None, time_pointer: str | None) -> Sample:
+    """Read a message; without a ``value_pointer`` (RFC 6901) it must be a plain number. Raises Unreadable."""
+    if len(payload) > LARGEST_PAYLOAD:
+        raise Unreadable(f"larger than {LARGEST_PAYLOAD} bytes")
+    if not payload.strip():
+        raise Unreadable("empty")
+    try:
+        text = payload.decode("utf-8").strip()
+    except UnicodeDecodeError:
+        raise Unreadable("not text (UTF-8)") from None
+    if value_pointer is None:
+        return Sample(_plain_number(text), None)
+    try:
+        document = json.loads(text, parse_constant=_no_constant)
+    except (ValueError, RecursionError):
+        raise Unreadable("not JSON, though a value_pointer is set for this topic") from None
+    value = _at(document, value_pointer)
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise Unreadable(f"{value_pointer} is {_kind(value)}, not a number")
+    try:
+        raw = float(value)
+    except OverflowError:
+        raise Unreadable(f"{value_pointer} is too large a number") from None
+    return Sample(
+        _finite(raw), None if time_pointer is None else _time(_at(document, time_pointer), time_pointer)
+    )
+
+
+def _plain_number(text: str) -> float:
+    if not _NUMBER.fullmatch(text):
+        shown = text if len(text) <= 40 else text[:40] + "..."
+        raise Unreadable(f"not a plain number: {shown!r}")
+    return _finite(float(text))
+
+
+def _finite(value: float) -> float:
+    if not math.isfinite(value):
+        raise Unreadable("not a finite number")
+    return value
+
+
+def _no_constant(_: str) -> NoReturn:
+    raise ValueError("NaN and Infinity are not JSON")
+
+
+def _kind(value: Any) -> str:
+    if value is None:
+        return "null"
+    if isinstance(value, bool):
+        return "true or false"
+    return {str: "text", list: "a list", dict: "an object"}.get(type(value), "something else")
+
+
+def _at(document: Any, pointer: str) -> Any:
+    """The part of ``document`` that a JSON Pointer (RFC 6901) names."""
+    here = document
+    for token in pointer.split("/")[1:]:
+        name = token.replace("~1", "/").replace("~0", "~")
+        if isinstance(here, dict) and name in here:
+            here = here[name]
+        elif isinstance(here, list) and re.fullmatch(r"0|[1-9]\d{0,8}", name) and int(name) < len(here):
+            here = here[int(name)]
+        else:
+            raise Unreadable(f"nothing at {pointer}")
+    return here
+
+
+def _time(value: Any, pointer: str) -> datetime:
+    """ISO 8601 with an offset, or seconds or milliseconds since 1970."""
+    try:
+        if isinstance(value, bool):
+            raise ValueError
+        if isinstance(value, int | float):
+            seconds = float(value) / (1000.0 if value >= _MILLISECONDS_FROM else 1.0)
+            moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=seconds)
+        else:
+            moment = datetime.fromisoformat(value)
+            if moment.tzinfo is None:
+                raise Unreadable(f"the time at {pointer} has no offset (such as Z or +02:00)")
+            moment = moment.astimezone(UTC)
+    except (ValueError, TypeError, OverflowError):
+        raise Unreadable(f"{pointer} is not a time (ISO 8601 or seconds since 1970)") from None
+    if moment < _EARLIEST:
+        raise Unreadable(f"the time at {pointer} lies before the year 2000: the probe's clock is not set")
+    return moment
