@@ -23,6 +23,9 @@ from hatchmon.hatchery.types import Alert, Band, Batch, Forecast, Look, Quantity
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
 REJECTED_KEPT = 10_000
+_HOW_TO_JOIN = (
+    "The database belongs to the service's group: run 'sudo adduser YOUR-NAME hatchmon', log out and in again"
+)
 FOREIGN_FILE = "{} is not a hatchmon database; name another file in store.path"
 
 
@@ -163,8 +166,8 @@ class Store:
         version = self._version()
         if version > len(STEPS):
             raise StoreError(
-                f"{self.path} was written by a newer hatchmon (database version {version}, this program knows "
-                f"{len(STEPS)}); upgrade hatchmon"
+                f"{self.path} was written by a newer hatchmon (its version is {version}, this program "
+                f"knows {len(STEPS)}); upgrade hatchmon"
             )
         if version < len(STEPS):
             raise StoreError(f"{self.path} is of an older version; start 'hatchmon run' once to bring it up")
@@ -306,7 +309,8 @@ class Store:
         cursor = self._db.execute(
             """INSERT INTO batches (cone, lot, started_us, dated_by, grams, litres, set_point_c, salinity)
                VALUES (?, ?, ?, ?, ?, ?, ?, ?)""",
-            (batch.cone, batch.lot, started, dated_by, batch.grams, batch.litres, batch.set_point_c, batch.salinity),
+            (batch.cone, batch.lot, started, dated_by, batch.grams, batch.litres, batch.set_point_c,
+             batch.salinity),
         )  # fmt: skip
         return self.batches("batch_id = ?", cursor.lastrowid)[0]
 
@@ -385,15 +389,16 @@ class Store:
         """Withdraw letters still held back by quiet hours that have been overtaken by events."""
         marks = ",".join("?" * len(kinds))
         self._db.execute(
-            f"""UPDATE letters SET state = 'overtaken' WHERE state = 'due' AND not_before_us > ? AND alert_id IN
-                (SELECT alert_id FROM alerts WHERE scope = ? AND kind IN ({marks}))""",
+            f"""UPDATE letters SET state = 'overtaken' WHERE state = 'due' AND not_before_us > ?
+                AND alert_id IN (SELECT alert_id FROM alerts WHERE scope = ? AND kind IN ({marks}))""",
             (to_us(now), scope, *kinds),
         )
 
     def letter_sent(self, letter_id: int) -> None:
         """The letter has been delivered."""
         self._db.execute(
-            "UPDATE letters SET state = 'sent', attempts = attempts + 1, last_error = NULL WHERE letter_id = ?",
+            """UPDATE letters SET state = 'sent', attempts = attempts + 1, last_error = NULL
+               WHERE letter_id = ?""",
             (letter_id,),
         )
 
@@ -449,11 +454,15 @@ class Store:
             "UPDATE readings SET time_us = -(time_us + ?) WHERE seq >= ? AND dated_by = 'receipt'",
             (shift, first_seq),
         )
-        clash = "SELECT 1 FROM readings o WHERE o.stream_id = readings.stream_id AND o.time_us = -readings.time_us"
-        self._db.execute(f"UPDATE readings SET time_us = time_us - 1 WHERE time_us < 0 AND EXISTS ({clash})")
+        self._db.execute(
+            """UPDATE readings SET time_us = time_us - 1 WHERE time_us < 0 AND EXISTS (
+               SELECT 1 FROM readings o WHERE o.stream_id = readings.stream_id
+               AND o.time_us = -readings.time_us)"""
+        )
         self._db.execute("UPDATE readings SET time_us = -time_us WHERE time_us < 0")
         self._db.execute(
-            "UPDATE batches SET started_us = started_us + ? WHERE dated_by = 'receipt' AND started_us BETWEEN ? AND ?",
+            """UPDATE batches SET started_us = started_us + ?
+               WHERE dated_by = 'receipt' AND started_us BETWEEN ? AND ?""",
             (shift, *span),
         )
         self._db.execute(
@@ -477,9 +486,6 @@ class Store:
             copy.execute("PRAGMA journal_mode = DELETE")
         finally:
             copy.close()
-
-
-_HOW_TO_JOIN = "The database belongs to the service's group: 'sudo adduser YOUR-NAME hatchmon', then log out and in again"
 
 
 def _explained(path: Path, error: sqlite3.DatabaseError) -> str:

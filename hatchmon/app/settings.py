@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import difflib
 import getpass
+import grp
 import json
 import os
+import pwd
 import re
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -301,9 +303,6 @@ def _broken_toml(said: str, text: str) -> str:
 
 def _may_not_read(path: Path) -> str:
     """Who may read ``path``, or the folder that is closed to us, and how to become one of them."""
-    import grp  # not on every machine, and not needed before something is wrong
-    import pwd
-
     blocked = path
     while True:
         try:
@@ -337,20 +336,6 @@ def _may_not_read(path: Path) -> str:
         f" sudo chgrp hatchmon {blocked} && sudo chmod {mode} {blocked}"
         f" - and join it with: sudo adduser {you} hatchmon - then log out and in again"
     )
-
-
-_ORDINALS: Final = (
-    "first",
-    "second",
-    "third",
-    "fourth",
-    "fifth",
-    "sixth",
-    "seventh",
-    "eighth",
-    "ninth",
-    "tenth",
-)
 
 
 def _sentence(error: ErrorDetails, loc: _Loc) -> str:
@@ -389,9 +374,8 @@ def _problem(error: ErrorDetails, path: Path, layers: Sequence[tuple[str, _Layer
             inside = subject.removeprefix(_written(next(p for p, n in layer.names.items() if n == name)))
             source, subject = place, f"{name}{inside}"
             break
-    position = next((part for part in loc if isinstance(part, int)), None)
-    if position is not None and source == f"{path}:" and loc[0] == "probes" and position < len(_ORDINALS):
-        subject += f" (the {_ORDINALS[position]} [[probes]])"
+    if source == f"{path}:" and loc[0] == "probes" and len(loc) > 1 and isinstance(loc[1], int):
+        subject += f" (entry {loc[1] + 1} of [[probes]])"  # for those who count from one
     return f"{source} {subject} {_sentence(error, loc)}"
 
 
@@ -411,8 +395,8 @@ def load_settings(path: Path | None = None, env: Mapping[str, str] | None = None
     environment = _from_environment(env, problems)
     credentials = _from_credentials(env.get("CREDENTIALS_DIRECTORY"), problems)
     try:
-        layers = {"environment": environment.values, "credentials": credentials.values}
-        settings = _Layered(**layers, file=_from_file(path, named_by))
+        layers: dict[str, Any] = {"environment": environment.values, "credentials": credentials.values}
+        settings = _Layered(**layers | {"file": _from_file(path, named_by)})
         _ = settings.zone  # may fail, and then rather now than at the first message
     except ValidationError as error:
         # Nothing of pydantic's own input goes on: it would show values.

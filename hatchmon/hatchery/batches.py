@@ -20,8 +20,8 @@ def check_cone(cone: str, cones: Sequence[str]) -> None:
     if cone not in cones:
         known = f"Known cones: {', '.join(cones)}." if cones else "No cone is known yet."
         raise Refused(
-            f"There is no cone called {cone}. {known} A cone appears with its first reading: connect its probe, "
-            f"or take one by hand: hatchmon reading {cone} 25.4"
+            f"There is no cone called {cone}. {known} A cone appears with its first reading: connect its "
+            f"probe, or take one by hand: hatchmon reading {cone} 25.4"
         )
 
 
@@ -40,13 +40,14 @@ def check_begin(batch: Batch, others: Sequence[Batch], now: datetime, voice: Voi
     _not_in_future(batch.started, now, voice, "A batch")
     if now - batch.started > OLDEST_START:
         raise Refused(
-            f"{voice.time(batch.started, now)} is more than {OLDEST_START.days} days ago: no hatch takes that long."
+            f"{voice.time(batch.started, now)} is more than {OLDEST_START.days} days ago: no hatch takes "
+            "that long."
         )
     for other in others:
         if other.ended is None:
             raise Refused(
-                f"{cone} still holds lot {other.lot}, begun {voice.time(other.started, now)}. Finish it first: "
-                f"hatchmon harvest {cone} (or with --discard)."
+                f"{cone} still holds lot {other.lot}, begun {voice.time(other.started, now)}. Finish it "
+                f"first: hatchmon harvest {cone} (or with --discard)."
             )
         if batch.started < other.ended:
             raise Refused(
@@ -83,7 +84,8 @@ def check_harvest(batch: Batch, time: datetime, looks: Sequence[Look], now: date
         )
     if looks and looks[-1].time > time:
         raise Refused(
-            f"You looked at {batch.cone} at {voice.time(looks[-1].time, now)}, so it was not harvested before."
+            f"You looked at {batch.cone} at {voice.time(looks[-1].time, now)}, so it was not harvested "
+            "before."
         )
 
 

@@ -77,7 +77,9 @@ def _kind(value: Any) -> str:
         return "null"
     if isinstance(value, bool):
         return "true or false"
-    return {str: "text", list: "a list", dict: "an object"}.get(type(value), "something else")
+    if isinstance(value, str):
+        return "text"
+    return "a list" if isinstance(value, list) else "an object"
 
 
 def _at(document: Any, pointer: str) -> Any:
