@@ -9,6 +9,7 @@ import shutil
 import signal
 import socket
 import subprocess
+import sys
 import threading
 import time
 import urllib.error
@@ -199,6 +200,24 @@ class Mosquitto(_Process):
         except FileNotFoundError:
             return None
         return state.st_ino, state.st_mtime_ns
+
+
+class Amqtt(_Process):
+    """An MQTT broker that speaks 3.1.1 only, from the test dependency of that name; keeps nothing on disk."""
+
+    def __init__(self, folder: Path, port: int | None = None) -> None:
+        super().__init__("amqtt", folder, port)
+
+    def _command(self) -> list[str]:
+        conf = self.folder / "amqtt.yaml"
+        conf.write_text(
+            f"listeners:\n  default:\n    type: tcp\n    bind: {HOST}:{self.port}\n"
+            "plugins:\n  amqtt.plugins.authentication.AnonymousAuthPlugin:\n    allow_anonymous: true\n"
+        )
+        return [sys.executable, "-m", "amqtt.scripts.broker_script", "-c", str(conf)]
+
+    def _ready(self) -> bool:
+        return listening(self.port)
 
 
 class VictoriaMetrics(_Process):

@@ -347,6 +347,8 @@ class MqttLink:
                 properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
                 properties.SessionExpiryInterval = SESSION_EXPIRY_S
                 properties.ReceiveMaximum = broker.receive_maximum
+                # No Maximum Packet Size: Mosquitto 2.0.11 then discards what is larger, and with each such
+                # message loses a place of the Receive Maximum until nothing comes any more (tried).
                 connection.client.connect(
                     broker.host, broker.port, KEEPALIVE_S, clean_start=False, properties=properties
                 )
@@ -369,10 +371,9 @@ class MqttLink:
             hurry = bool(self._events) or connection.turned_away is not None or goodbye is not None
             code = client.loop(_SHORT_TICK_S if hurry else _TICK_S)
             if code != paho.MQTT_ERR_SUCCESS or client.socket() is None:
-                connection.shut_unanswered = connection.accepted is None and connection.reason in (
-                    None,
-                    _LOST,
-                )
+                if connection.accepted is None and connection.reason is None:
+                    connection.shut_unanswered = True
+                    connection.ended_because("the broker closed the connection without an answer")
                 connection.ended_because(_LOST)
                 return
             self._flush()
@@ -591,7 +592,7 @@ def why_unreachable(error: Exception, host: str, port: int) -> str:
     if isinstance(error, ssl.SSLCertVerificationError):
         return f"the certificate of {where} is not trusted ({error.verify_message}): is ca_file right?"
     if isinstance(error, ssl.SSLError):
-        return f"no TLS with {where} ({error.reason or error}): does the broker speak TLS on this port?"
+        return f"no TLS with {where} ({error}): does the broker speak TLS on this port?"
     if isinstance(error, TimeoutError):
         return f"{where} did not answer: is the machine on, and does a firewall let us through?"
     if isinstance(error, OSError):

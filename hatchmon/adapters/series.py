@@ -200,7 +200,7 @@ class SeriesForwarder:
         taken = 0
         settled = self._cursor
         aside: list[SetAside] = []  # not told yet
-        doubt = False  # a server that has never taken a line has refused one
+        doubted: list[SetAside] = []  # those of them refused by a server that had never taken a line
         # Ranges still to send, the first one last. A refused range is halved down to the line at fault.
         ranges = [(0, len(points))]
         try:
@@ -216,7 +216,8 @@ class SeriesForwarder:
                     continue
                 if refusal is not None:
                     aside.append(SetAside(points[start].cursor, lines[start], _message(refusal)))
-                    doubt = not self._has_taken
+                    if not self._has_taken:
+                        doubted.append(aside[-1])
                 else:
                     taken += len(good)
                     self._has_taken = self._has_taken or bool(good)
@@ -226,8 +227,14 @@ class SeriesForwarder:
                         if not line
                     ]
                 # A server that has never taken a line may refuse us, not the line (a wrong address can
-                # answer 400 to everything): nothing is set aside before it has taken one.
-                if self._has_taken or not doubt:
+                # answer 400 to everything): nothing is set aside before it has taken one, and by then
+                # it may take those it refused.
+                while doubted and self._has_taken:
+                    if self._offer([doubted[0].line]) is None:
+                        aside.remove(doubted[0])
+                        taken += 1
+                    del doubted[0]
+                if not doubted:
                     while aside:
                         self._post(aside[0])
                         del aside[0]
@@ -236,8 +243,8 @@ class SeriesForwarder:
             if settled > self._cursor:
                 self._post(Forwarded(settled, taken))
                 self._cursor = settled
-        if doubt and not self._has_taken:
-            log.warning("the time-series store has taken no line yet and says: %s", aside[0].reason)
+        if doubted:
+            log.warning("the time-series store has taken no line yet and says: %s", doubted[0].reason)
             raise _RefusesAll
 
     def _offer(self, lines: Sequence[str]) -> Exception | None:

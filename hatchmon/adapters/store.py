@@ -97,6 +97,7 @@ class Store:
                 path.parent.mkdir(parents=True, exist_ok=True)
                 if exclusive:
                     self._lock = _take_lock(path)
+                    os.close(_open_shared(path))
                 self._db = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
             self._db.execute("PRAGMA busy_timeout = 5000")
             self._db.execute("PRAGMA foreign_keys = ON")
@@ -270,6 +271,21 @@ class Store:
         for us, raw, unit in cursor:
             yield from_us(us), raw, unit
 
+    def readings_after(self, seq: int, most: int) -> list[sqlite3.Row]:
+        """Readings with a number above ``seq``, in order: seq, cone, quantity, unit, time_us, raw, verdict,
+        and the lot in the cone at that time (or null)."""
+        return self.rows(
+            """SELECT r.seq, s.cone, s.quantity, s.unit, r.time_us, r.raw, r.verdict, (
+                 SELECT b.lot FROM batches b WHERE b.cone = s.cone AND b.started_us <= r.time_us
+                 AND (b.ended_us IS NULL OR r.time_us < b.ended_us) LIMIT 1) AS lot
+               FROM readings r JOIN streams s USING (stream_id) WHERE r.seq > ? ORDER BY r.seq LIMIT ?""",
+            seq, most,
+        )  # fmt: skip
+
+    def add_series_refused(self, seq: int, line: str, reason: str) -> None:
+        """Set aside a line that the series store refuses for good."""
+        self._db.execute("INSERT OR REPLACE INTO series_refused VALUES (?, ?, ?)", (seq, line, reason))
+
     def add_rejected(self, time: datetime, topic: str, payload: bytes, reason: str) -> None:
         """Keep a message that could not be read; only the newest REJECTED_KEPT stay."""
         cursor = self._db.execute(
@@ -394,6 +410,20 @@ class Store:
             (to_us(now), scope, *kinds),
         )
 
+    def due_letters(self, now: datetime, most: int = 200) -> list[sqlite3.Row]:
+        """Letters to be sent, oldest first: letter_id, address, title, body, attempts."""
+        return self.rows(
+            """SELECT letter_id, address, title, body, attempts FROM letters JOIN alerts USING (alert_id)
+               WHERE state = 'due' AND not_before_us <= ? ORDER BY letter_id LIMIT ?""",
+            to_us(now), most,
+        )  # fmt: skip
+
+    def withdraw_letters_beyond(self, addresses: int) -> None:
+        """Withdraw letters to addresses that are no longer in the settings."""
+        self._db.execute(
+            "UPDATE letters SET state = 'overtaken' WHERE state = 'due' AND address >= ?", (addresses,)
+        )
+
     def letter_sent(self, letter_id: int) -> None:
         """The letter has been delivered."""
         self._db.execute(
@@ -500,8 +530,17 @@ def _quoted(path: Path) -> str:
     return str(path).replace("%", "%25").replace("?", "%3f").replace("#", "%23")
 
 
+def _open_shared(path: Path) -> int:
+    """Open or make a file that the service and its group may both write, whatever the umask; SQLite
+    gives its side files the same rights."""
+    handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o660)
+    if os.fstat(handle).st_uid == os.geteuid():
+        os.fchmod(handle, 0o660)
+    return handle
+
+
 def _take_lock(path: Path) -> int:
-    handle = os.open(path.with_name(path.name + ".lock"), os.O_RDWR | os.O_CREAT, 0o660)
+    handle = _open_shared(path.with_name(path.name + ".lock"))
     try:
         fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as error:

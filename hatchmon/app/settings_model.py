@@ -159,7 +159,7 @@ class Rehearsal(_Section):
 
     real_start: Moment
     shown_start: Moment
-    speed: Annotated[float, number_between(0.001, 1_000_000)]
+    speed: Annotated[float, number_between(0.001, 100_000)]
 
 
 class Settings(BaseSettings):

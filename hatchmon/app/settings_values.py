@@ -51,7 +51,7 @@ def refuse(problem: str, *key: str | int) -> NoReturn:
 def _kind(value: object) -> str:
     """What ``value`` is, in the keeper's words, without showing it."""
     if isinstance(value, bool):
-        return "true or false"
+        return "true" if value else "false"
     names: list[tuple[type, str]] = [
         (str, "text"),
         (int, "a whole number"),
@@ -315,7 +315,7 @@ def machine_zone() -> tzinfo:
     local = Path("/etc/localtime")
     try:
         with local.open("rb") as data:
-            return zoneinfo.ZoneInfo.from_file(data)
+            return zoneinfo.ZoneInfo.from_file(data, str(local.resolve()).partition("zoneinfo/")[2] or "local")
     except FileNotFoundError:
         return UTC  # what the C library does, too
     except (OSError, ValueError):

@@ -34,10 +34,11 @@ _DEGREES = frozenset({Quantity.TEMPERATURE, Quantity.AIR_TEMPERATURE})
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """``verdict`` on a reading; ``revised``: earlier readings it casts in another light, by time."""
+    """``verdict`` on a reading; ``revised``: earlier readings it casts in another light, as (time, value
+    in the unit used inside, new verdict)."""
 
     verdict: Verdict
-    revised: tuple[tuple[datetime, Verdict], ...] = ()
+    revised: tuple[tuple[datetime, float, Verdict], ...] = ()
 
 
 def is_sentinel(raw: float, unit: str) -> bool:
@@ -154,9 +155,9 @@ class Judge:
         levels = [level for _, level in self._held]
         if len(levels) <= CONFIRMING or max(levels) - min(levels) > AGREE_C:
             return Judged(doubt)
-        first, *others = [held for held, _ in self._held]
-        revised = [(first, Verdict.STEP), *((held, Verdict.GOOD) for held in others[:-1])]
-        self._same = (value, first)
+        revised = [(held, level, Verdict.GOOD) for held, level in self._held[:-1]]
+        revised[0] = (*revised[0][:2], Verdict.STEP)
+        self._same = (value, time)
         self._held.clear()
         self.last_good = (time, value)
         return Judged(Verdict.GOOD, tuple(revised))

@@ -321,6 +321,19 @@ def test_nothing_is_set_aside_by_a_server_that_refuses_everything(
     assert not inbox.of(SetAside)
 
 
+def test_server_that_comes_to_its_senses_within_a_batch_gets_all(
+    lines: LineServer, start: Callable[..., SeriesForwarder]
+) -> None:
+    answers = iter([refuse(400)] * 4)  # all five lines, lines 1 and 2, line 1, line 2
+    lines.rule = lambda got: next(answers, TAKEN)
+    points = [reading(i) for i in range(1, 6)]
+    inbox = Inbox()
+    start(lines.url, Outbox(points), inbox)
+    wait_until(lambda: inbox.up_to == 5, 10, "all to be settled")
+    assert sorted(lines.accepted) == [to_line(point) for point in points]
+    assert inbox.events == [Forwarded(5, 5)]
+
+
 def test_lone_bad_line_is_set_aside_once_the_server_has_taken_another(
     lines: LineServer, start: Callable[..., SeriesForwarder]
 ) -> None:
@@ -331,6 +344,7 @@ def test_lone_bad_line_is_set_aside_once_the_server_has_taken_another(
     outbox.add(reading(2))
     wait_until(lambda: inbox.up_to == 2, 10, "the good line")
     assert [event.cursor for event in inbox.of(SetAside)] == [1]
+    assert lines.accepted == [to_line(reading(2))]
     # From now on a bad line alone is no cause for doubt.
     outbox.add(reading(3, "poison"))
     wait_until(lambda: inbox.of(SeriesWell), 10, "recovery")
@@ -428,7 +442,7 @@ def test_trouble_in_the_middle_of_a_bad_batch_repeats_nothing(
 def test_retry_after_is_honoured(
     lines: LineServer, start: Callable[..., SeriesForwarder], as_date: bool
 ) -> None:
-    # RFC 9110, section 10.2.3: a number of seconds or an HTTP date. Dates have whole seconds, so 2 may mean 1.
+    # RFC 9110, section 10.2.3: a number of seconds or an HTTP date. Dates have whole seconds: 2 may mean 1.
     def answer() -> Answer:
         later = format_datetime(datetime.now(UTC) + timedelta(seconds=2), usegmt=True)
         return refuse(503, Retry_After=later if as_date else "1")

@@ -1,0 +1,221 @@
+"""The daemon: threads around one engine, from READY to a drained stop."""
+
+from __future__ import annotations
+
+import logging
+import queue
+import threading
+import time
+from collections.abc import Callable, Sequence
+
+from hatchmon.adapters.clock import Clock, RehearsalClock, SystemClock
+from hatchmon.adapters.mqtt import Broker, Incoming, MqttLink
+from hatchmon.adapters.notify import Notify
+from hatchmon.adapters.push import Letter, Pusher
+from hatchmon.adapters.series import Point, SeriesForwarder, SeriesServer
+from hatchmon.adapters.store import Store
+from hatchmon.app import state
+from hatchmon.app.engine import Engine
+from hatchmon.app.settings import Settings
+from hatchmon.hatchery.payload import LARGEST_PAYLOAD
+from hatchmon.hatchery.types import Verdict
+from hatchmon.hatchery.units import to_inner
+
+log = logging.getLogger(__name__)
+
+MOST_AT_ONCE = 500
+POST_WAIT_S = 1.0
+
+
+def make_clock(settings: Settings) -> Clock:
+    """The machine's clock, or the rehearsal's when one is set."""
+    rehearsal = settings.rehearsal
+    if rehearsal is None:
+        return SystemClock()
+    return RehearsalClock(rehearsal.real_start, rehearsal.shown_start, rehearsal.speed)
+
+
+def make_broker(settings: Settings) -> Broker:
+    """The connection facts for the MQTT adapter."""
+    broker = settings.broker
+    return Broker(
+        host=broker.host,
+        port=broker.port,
+        client_id=broker.client_id or f"hatchmon-{settings.site}",
+        username=broker.username,
+        password=None if broker.password is None else broker.password.get_secret_value(),
+        tls=broker.tls,
+        ca_file=broker.ca_file,
+        receive_maximum=broker.receive_maximum,
+    )
+
+
+def make_series_server(settings: Settings) -> SeriesServer | None:
+    """The series store, or None when the keeper has none."""
+    series = settings.series
+    if series is None:
+        return None
+    return SeriesServer(series.url, series.token.get_secret_value(), series.org, series.bucket)
+
+
+def addresses(settings: Settings) -> list[str]:
+    """The push addresses in clear."""
+    return [address.get_secret_value() for address in settings.push.to]
+
+
+class Service:
+    """Everything that ``hatchmon run`` starts; ``run`` returns after ``stop`` was called (from any thread)."""
+
+    def __init__(self, settings: Settings, notify: Notify | None = None) -> None:
+        self._settings = settings
+        self._notify = notify or Notify()
+        self._clock = make_clock(settings)
+        self._stopping = threading.Event()
+        self._inbox: queue.Queue[object] = queue.Queue(settings.broker.receive_maximum * 2 + 256)
+        self._store = Store(settings.store.path)
+        self._engine = Engine(settings, self._store, self._clock, self)
+        self._link = MqttLink(
+            make_broker(settings),
+            self._engine.topics(),
+            (state.availability_topic(settings.site), b"offline"),
+            self._inbox,
+            now=self._clock.now,
+            monotonic=self._clock.monotonic,
+            max_payload=LARGEST_PAYLOAD,
+        )
+        self._pusher = Pusher(addresses(settings), self._due_letters, self._post)
+        self._series: SeriesForwarder | None = None
+        server = make_series_server(settings)
+        if server is not None:
+            cursor = int(self._store.meta("series_cursor", "0"))
+            self._series = SeriesForwarder(server, cursor, self._points, self._post)
+        with self._store.atomic():
+            self._store.withdraw_letters_beyond(len(settings.push.to))
+
+    def stop(self) -> None:
+        """Ask ``run`` to drain and return; safe in a signal handler."""
+        self._stopping.set()
+
+    def run(self, started: Callable[[], None] = lambda: None) -> None:
+        """Serve until ``stop``; ``started`` is called once the engine turns."""
+        threads: list[MqttLink | Pusher | SeriesForwarder] = [self._link, self._pusher]
+        if self._series is not None:
+            threads.append(self._series)
+        try:
+            for thread in threads:
+                thread.start()
+            self._engine.turn()
+            self._notify.ready()
+            started()
+            self._loop()
+        finally:
+            self._notify.stopping()
+            self._shut_down()
+
+    def _loop(self) -> None:
+        interval_s = self._notify.watchdog_interval_s
+        next_sign_s = 0.0
+        status = ""
+        while not self._stopping.is_set():
+            self._take(self._engine.due_in_s())
+            self._engine.turn()
+            sound = self._link.alive and self._pusher.alive and (self._series is None or self._series.alive)
+            if interval_s is not None and sound and time.monotonic() >= next_sign_s:
+                self._notify.watchdog()
+                next_sign_s = time.monotonic() + interval_s
+            new_status = self._status()
+            if new_status != status:
+                status = new_status
+                self._notify.status(status)
+
+    def _take(self, wait_s: float) -> None:
+        """Hand what is in the inbox to the engine, waiting at most ``wait_s`` for the first."""
+        try:
+            self._engine.take(self._inbox.get(timeout=wait_s) if wait_s > 0 else self._inbox.get_nowait())
+            for _ in range(MOST_AT_ONCE):
+                self._engine.take(self._inbox.get_nowait())
+        except queue.Empty:
+            pass
+
+    def _status(self) -> str:
+        engine = self._engine
+        running = sum(1 for cone in engine.cones.values() if cone.watch is not None)
+        parts = [f"{running} of {len(engine.cones)} cones hatching", f"broker {engine.broker}"]
+        parts += [f"topic {topic} refused" for topic in engine.refused_topics]
+        if engine.series_trouble:
+            parts.append(f"series store: {engine.series_trouble}")
+        if engine.trouble:
+            parts.append(f"database: {engine.trouble}")
+        return "; ".join(parts)
+
+    def _shut_down(self) -> None:
+        """Drain, commit, acknowledge, say goodbye: well within five seconds."""
+        try:
+            self._take(0.0)
+            self._engine.close()
+            self._link.publish(state.availability_topic(self._settings.site), b"offline", retain=True, qos=1)
+        finally:
+            self._link.stop(1.5)
+            self._pusher.stop(1.0)
+            if self._series is not None:
+                self._series.stop(1.0)
+            try:
+                self._take(0.0)
+                self._engine.close()
+            finally:
+                self._store.close()
+
+    # --- for the engine ------------------------------------------------------------------------
+
+    def acknowledge(self, message: Incoming) -> None:
+        self._link.acknowledge(message)
+
+    def publish(self, topic: str, payload: bytes, *, retain: bool = False, qos: int = 0) -> bool:
+        return self._link.publish(topic, payload, retain=retain, qos=qos)
+
+    def wake_push(self) -> None:
+        self._pusher.wake()
+
+    def wake_series(self) -> None:
+        if self._series is not None:
+            self._series.wake()
+
+    # --- for the other threads -----------------------------------------------------------------
+
+    def _post(self, item: object) -> None:
+        try:
+            self._inbox.put(item, timeout=POST_WAIT_S)
+        except queue.Full:
+            log.error("the engine is too busy to take %r", item)
+
+    def _due_letters(self) -> Sequence[Letter]:
+        with Store(self._settings.store.path, read_only=True) as store:
+            rows = store.due_letters(self._clock.now())
+        return [
+            Letter(row["letter_id"], row["address"], row["title"], row["body"], row["attempts"])
+            for row in rows
+        ]
+
+    def _points(self, cursor: int, most: int) -> Sequence[Point]:
+        with Store(self._settings.store.path, read_only=True) as store:
+            rows = store.readings_after(cursor, most)
+        site = self._settings.site
+        return [
+            Point(
+                cursor=row["seq"],
+                measurement=row["quantity"],
+                tags=tuple(
+                    (name, value)
+                    for name, value in (
+                        ("site", site),
+                        ("cone", row["cone"]),
+                        ("lot", row["lot"]),
+                        ("fit", "yes" if Verdict(row["verdict"]).usable else row["verdict"]),
+                    )
+                    if value
+                ),
+                fields=(("value", to_inner(row["raw"], row["unit"])),),
+                time_us=row["time_us"],
+            )
+            for row in rows
+        ]
