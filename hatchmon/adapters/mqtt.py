@@ -22,7 +22,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from random import Random
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
@@ -164,9 +164,10 @@ class _Connection:
     session_present: bool = False
     up: bool = False
     version_refused: bool = False
-    shut_unanswered: bool = False
-    unanswered: dict[int, str] = field(default_factory=dict)  # id of the SUBSCRIBE -> topic filter
-    taken: set[int] = field(default_factory=set)  # ids enqueued and not yet acknowledged
+    unanswered: bool = False  # ended without a word to our CONNECT
+    subscribing: dict[int, str] = field(default_factory=dict)  # id of the SUBSCRIBE -> topic filter
+    # Enqueued and not yet acknowledged, as (message id, when received): the broker uses its ids again.
+    taken: set[tuple[int, float]] = field(default_factory=set)
     turned_away: float | None = None  # since when messages are left to the broker
     reason: str | None = None
 
@@ -181,7 +182,9 @@ class MqttLink:
 
     ``topics`` are topic filters, subscribed at QoS 1. ``will`` is (topic, payload), retained, QoS 1.
     ``now`` and ``monotonic`` stamp messages only; waiting is done in real seconds. Between attempts it
-    waits a random share of ``first_wait_s``, doubled up to ``longest_wait_s``.
+    waits a random share of ``first_wait_s``, doubled up to ``longest_wait_s``. It begins with
+    ``first_protocol``, goes over to the other when the broker does not understand it, and stays with
+    the one that worked.
     """
 
     def __init__(
@@ -195,6 +198,7 @@ class MqttLink:
         monotonic: Callable[[], float],
         max_payload: int = 65536,
         random: Random | None = None,
+        first_protocol: Literal["5", "3.1.1"] = "5",
         first_wait_s: float = 1.0,
         longest_wait_s: float = 60.0,
     ) -> None:
@@ -220,9 +224,10 @@ class MqttLink:
         self._links = 0
         self._failures = 0
         self._last_reason: str | None = None
-        self._protocol = MQTTProtocolVersion.MQTTv5
+        older = first_protocol == "3.1.1"
+        self._protocol = MQTTProtocolVersion.MQTTv311 if older else MQTTProtocolVersion.MQTTv5
         self._protocol_worked = False
-        self._shut_unanswered = 0
+        self._unanswered = 0
 
     # ------------------------------------------------------------------ for the engine
 
@@ -251,9 +256,10 @@ class MqttLink:
         connection = self._connection
         if message.qos == 0 or connection is None or connection.link != message.link:
             return
-        connection.taken.discard(message.mid)
         with contextlib.suppress(OSError, ValueError):
             connection.client.ack(message.mid, message.qos)
+        # Only now: with nothing left the network thread may say goodbye, which must come after.
+        connection.taken.discard((message.mid, message.received_mono))
 
     def publish(self, topic: str, payload: bytes, *, retain: bool = False, qos: int = 0) -> bool:
         """Hand a message to the connection; False, and nothing kept, without one.
@@ -368,11 +374,12 @@ class MqttLink:
                 goodbye = time.monotonic() + _GOODBYE_S
                 if connection.accepted is None:
                     return
-            hurry = bool(self._events) or connection.turned_away is not None or goodbye is not None
+            busy = bool(self._events) or connection.turned_away is not None or goodbye is not None
+            hurry = busy or not connection.up
             code = client.loop(_SHORT_TICK_S if hurry else _TICK_S)
             if code != paho.MQTT_ERR_SUCCESS or client.socket() is None:
                 if connection.accepted is None and connection.reason is None:
-                    connection.shut_unanswered = True
+                    connection.unanswered = True
                     connection.ended_because("the broker closed the connection without an answer")
                 connection.ended_because(_LOST)
                 return
@@ -382,7 +389,8 @@ class MqttLink:
                 if clock >= goodbye:
                     return
             elif not connection.up and clock - connection.heard > ANSWER_TIMEOUT_S:
-                asked = "to connect" if connection.accepted is None else "to subscribe"
+                connection.unanswered = connection.accepted is None
+                asked = "to connect" if connection.unanswered else "to subscribe"
                 connection.ended_because(f"the broker did not answer our request {asked}")
                 return
             elif self._may_ask_again(connection, clock):
@@ -412,17 +420,17 @@ class MqttLink:
         """Report the end, choose the protocol of the next attempt; return the seconds to wait before it."""
         if connection.accepted is not None:
             self._protocol_worked = True
-            self._shut_unanswered = 0
+            self._unanswered = 0
             if time.monotonic() - connection.accepted >= STEADY_S:
                 self._failures = 0
         if self._stopping.is_set():
             return 0.0
-        if connection.shut_unanswered:
-            self._shut_unanswered += 1
+        if connection.unanswered:
+            self._unanswered += 1
         # A proxy before a broker that restarts closes early too: be slow to give up what has worked.
         enough = 10 if self._protocol_worked else 2
-        if connection.version_refused or self._shut_unanswered >= enough:
-            self._shut_unanswered = 0
+        if connection.version_refused or self._unanswered >= enough:
+            self._unanswered = 0
             self._protocol = _OTHER_PROTOCOL[connection.protocol]
         if connection.version_refused and connection.protocol == MQTTProtocolVersion.MQTTv5:
             return 0.0  # no fault: an older broker
@@ -479,7 +487,7 @@ class MqttLink:
                 self._post(SubscriptionRefused(topic, f"not a valid topic filter: {error}"))
                 continue
             if sent == paho.MQTT_ERR_SUCCESS and mid is not None:
-                connection.unanswered[mid] = topic
+                connection.subscribing[mid] = topic
         self._announce_if_up(connection)
 
     def _on_subscribe(
@@ -491,7 +499,7 @@ class MqttLink:
         properties: Properties | None,
     ) -> None:
         connection.heard = time.monotonic()
-        topic = connection.unanswered.pop(mid, None)
+        topic = connection.subscribing.pop(mid, None)
         if topic is None:
             return
         for code in codes:
@@ -502,7 +510,7 @@ class MqttLink:
         self._announce_if_up(connection)
 
     def _announce_if_up(self, connection: _Connection) -> None:
-        if connection.unanswered or connection.up:
+        if connection.subscribing or connection.up:
             return
         connection.up = True
         self._last_reason = None
@@ -531,7 +539,7 @@ class MqttLink:
             _log.exception("a message could not be taken; it stays with the broker")
             return
         if kept_by_broker:
-            connection.taken.add(message.mid)  # before the engine can acknowledge it
+            connection.taken.add((incoming.mid, incoming.received_mono))  # before it can be acknowledged
         try:
             if not self._flush():
                 raise queue.Full
@@ -539,7 +547,7 @@ class MqttLink:
         except queue.Full:
             self.dropped += 1
             if kept_by_broker:
-                connection.taken.discard(message.mid)
+                connection.taken.discard((incoming.mid, incoming.received_mono))
                 connection.turned_away = connection.heard
 
     def _on_disconnect(

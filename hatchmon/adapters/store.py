@@ -19,6 +19,7 @@ from typing import Any
 from hatchmon.adapters.migrations import STEPS
 from hatchmon.hatchery.alerts import Standing
 from hatchmon.hatchery.types import Alert, Band, Batch, Forecast, Look, Quantity, Refused, Verdict
+from hatchmon.hatchery.units import to_inner
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
@@ -260,16 +261,17 @@ class Store:
 
     def usable_readings(
         self, cone: str, quantity: Quantity, start: datetime, end: datetime
-    ) -> Iterator[tuple[datetime, float, str]]:
-        """(time, raw, unit) of a cone's usable readings in [start, end], oldest first."""
+    ) -> Iterator[tuple[datetime, float, Verdict]]:
+        """(time, value in the unit used inside, verdict) of a cone's usable readings in [start, end],
+        oldest first."""
         cursor = self._db.execute(
-            """SELECT r.time_us, r.raw, s.unit FROM readings r JOIN streams s USING (stream_id)
+            """SELECT r.time_us, r.raw, s.unit, r.verdict FROM readings r JOIN streams s USING (stream_id)
                WHERE s.cone = ? AND s.quantity = ? AND r.time_us BETWEEN ? AND ?
                AND r.verdict IN ('good', 'step', 'suspect') ORDER BY r.time_us""",
             (cone, quantity.value, to_us(start), to_us(end)),
         )
-        for us, raw, unit in cursor:
-            yield from_us(us), raw, unit
+        for us, raw, unit, verdict in cursor:
+            yield from_us(us), to_inner(raw, unit), Verdict(verdict)
 
     def readings_after(self, seq: int, most: int) -> list[sqlite3.Row]:
         """Readings with a number above ``seq``, in order: seq, cone, quantity, unit, time_us, raw, verdict,
@@ -410,13 +412,13 @@ class Store:
             (to_us(now), scope, *kinds),
         )
 
-    def due_letters(self, now: datetime, most: int = 200) -> list[sqlite3.Row]:
+    def due_letters(self, now: datetime) -> list[sqlite3.Row]:
         """Letters to be sent, oldest first: letter_id, address, title, body, attempts."""
         return self.rows(
             """SELECT letter_id, address, title, body, attempts FROM letters JOIN alerts USING (alert_id)
-               WHERE state = 'due' AND not_before_us <= ? ORDER BY letter_id LIMIT ?""",
-            to_us(now), most,
-        )  # fmt: skip
+               WHERE state = 'due' AND not_before_us <= ? ORDER BY letter_id""",
+            to_us(now),
+        )
 
     def withdraw_letters_beyond(self, addresses: int) -> None:
         """Withdraw letters to addresses that are no longer in the settings."""

@@ -22,6 +22,7 @@ from hatchmon.adapters.push import Delivered, Failed
 from hatchmon.adapters.series import Forwarded, SeriesTrouble, SeriesWell, SetAside
 from hatchmon.adapters.store import NewReading, Store, Stream, from_us, to_us
 from hatchmon.app import state
+from hatchmon.app.record import Water, forecast_of, note_water, thresholds_of, watch_batch, water_of
 from hatchmon.app.requests import carry_out
 from hatchmon.app.settings import Settings
 from hatchmon.hatchery.alerts import (
@@ -42,10 +43,8 @@ from hatchmon.hatchery.payload import Sample, Unreadable, read_payload
 from hatchmon.hatchery.probes import Judge
 from hatchmon.hatchery.types import Alert, Batch, Forecast, Quantity, Refused, Verdict
 from hatchmon.hatchery.units import UNITS, to_inner
-from hatchmon.hatchery.watch import ANCHOR, BatchWatch
+from hatchmon.hatchery.watch import BatchWatch
 from hatchmon.hatchery.wording import Voice
-from hatchmon.science.hatching import prior_draws
-from hatchmon.science.nauplii import Thresholds
 
 log = logging.getLogger(__name__)
 
@@ -64,7 +63,6 @@ STEP_S = 120.0
 OFF_AFTER = timedelta(minutes=10)
 WAITED_AFTER = timedelta(seconds=60)
 MARK_WAIT_S = 30.0
-AIR_FRESH = timedelta(hours=1)
 REISSUE = timedelta(minutes=30)
 MOVED_H = 0.05
 
@@ -103,7 +101,7 @@ class ConeState:
     """What the engine knows of one cone now. ``water``: newest usable (value, time) by quantity."""
 
     name: str
-    water: dict[Quantity, tuple[float, datetime]] = field(default_factory=dict)
+    water: Water = field(default_factory=dict)
     watch: BatchWatch | None = None
     forecast: Forecast | None = None
     issued: Forecast | None = None
@@ -158,6 +156,7 @@ class Engine:
         self.duplicates = 0
         self._store = store
         self._clock = clock
+        self._alone = outside is None
         self._outside: Outside = outside or Nobody()
         self._routes: dict[str, list[_Route]] = {}
         for probe in settings.probes:
@@ -174,8 +173,7 @@ class Engine:
             silent_min=alerts.silent_min,
             urgency={str(kind): urgency for kind, urgency in alerts.urgency.items()},
         )
-        window = settings.window
-        self._thresholds = Thresholds(window.opens_share, window.closes_instar2, window.closes_energy)
+        self._thresholds = thresholds_of(settings)
         self._quiet = None if settings.quiet is None else Quiet(settings.quiet.start, settings.quiet.end)
         self._heard: dict[tuple[str, Quantity, str, str], _Heard] = {}
         self._pending = _Pending()
@@ -203,19 +201,13 @@ class Engine:
         self._book = AlertBook(self._rules, self._store.standings())
         self._delivered = OrderedDict.fromkeys(json.loads(self._store.meta("delivered", "[]")))
         self._heard.clear()
-        water: dict[str, dict[Quantity, tuple[float, datetime]]] = {}
         for stream in self._store.streams():
             heard = self._hear(stream)
             past = self._store.recent(stream.stream_id, 20)
             heard.judge.remember(past, self._store.same_since(stream.stream_id))
             if past:
                 heard.newest_us = to_us(past[-1][0])
-            for time, raw, verdict in past:
-                if verdict.usable:
-                    _note_water(
-                        water.setdefault(stream.cone, {}), stream.quantity, to_inner(raw, stream.unit), time
-                    )
-        self.cones = {name: ConeState(name, water.get(name, {})) for name in self._store.cones()}
+        self.cones = {name: ConeState(name, water) for name, water in water_of(self._store).items()}
         for batch in self._store.batches("ended_us IS NULL"):
             self._watch(batch, now)
         alive_us = self._store.meta("alive_us")
@@ -233,14 +225,9 @@ class Engine:
 
     def _watch(self, batch: Batch, now: datetime) -> None:
         cone = self.cones.setdefault(batch.cone, ConeState(batch.cone))
-        cone.watch = BatchWatch(batch)
+        cone.watch = watch_batch(self._store, batch, now + timedelta(minutes=5))
         cone.issued = self._store.last_forecast(batch.batch_id)
         cone.forecast = None
-        readings = self._store.usable_readings(
-            batch.cone, Quantity.TEMPERATURE, batch.started - ANCHOR, now + timedelta(minutes=5)
-        )
-        for time, raw, unit in readings:
-            cone.watch.add(time, to_inner(raw, unit))
 
     def _reload_cone(self, name: str) -> None:
         """A request has changed the record of a cone."""
@@ -255,7 +242,7 @@ class Engine:
         for stream in self._store.streams():
             if stream.cone == name and not stream.topic:
                 for time, raw, _ in self._store.recent(stream.stream_id, 1):
-                    _note_water(cone.water, stream.quantity, to_inner(raw, stream.unit), time)
+                    note_water(cone.water, stream.quantity, to_inner(raw, stream.unit), time)
 
     # --- what comes in ------------------------------------------------------------------------
 
@@ -404,7 +391,7 @@ class Engine:
     def _use(self, route: _Route, usable: Iterable[tuple[datetime, float]], verdict: Verdict) -> None:
         cone = self.cones[route.cone]
         for time, value in usable:
-            _note_water(cone.water, route.quantity, value, time)
+            note_water(cone.water, route.quantity, value, time)
             if route.quantity is Quantity.TEMPERATURE and cone.watch is not None:
                 cone.watch.add(time, value)
                 cone.watch.suspect_since = time if verdict is Verdict.SUSPECT else None
@@ -520,7 +507,10 @@ class Engine:
     # --- forecasts and alerts -----------------------------------------------------------------
 
     def tick(self) -> None:
-        """Forecast every running batch, raise what is to be raised, store and publish it."""
+        """Forecast every running batch, raise what is to be raised, store and publish it.
+
+        Alone (no daemon), only the forecasts: alerts are the daemon's to raise and to send.
+        """
         now, mono = self._clock.now(), self._clock.monotonic()
         elapsed_s = 0.0 if self._ticked_mono is None else mono - self._ticked_mono
         self._ticked_mono = mono
@@ -530,6 +520,9 @@ class Engine:
             if cone.watch is not None:
                 self._forecast(cone, cone.watch, now)
                 facts += self._facts(cone, cone.watch.batch, now)
+        if self._alone:
+            self.commit()
+            return
         if self._off_from is not None:
             self._pending.alerts.append(self._back(self._off_from, before, now))
             self._off_from = None
@@ -552,9 +545,7 @@ class Engine:
         self._publish_states()
 
     def _forecast(self, cone: ConeState, watch: BatchWatch, now: datetime) -> None:
-        air = cone.water.get(Quantity.AIR_TEMPERATURE)
-        air_c = air[0] if air is not None and now - air[1] <= AIR_FRESH else None
-        new = watch.forecast(now, prior_draws(), self._thresholds, air_c)
+        new = forecast_of(watch, cone.water, now, self._thresholds)
         cone.forecast = new
         if cone.issued is None or _differs(cone.issued, new):
             cone.issued = new
@@ -603,7 +594,9 @@ class Engine:
     def _publish_states(self) -> None:
         now = self._clock.now()
         for name, cone in self.cones.items():
-            body = state.cone_state(cone.name, cone.water, cone.watch, cone.forecast, now, self.voice)
+            body = state.cone_state(
+                cone.name, cone.water, cone.watch and cone.watch.batch, cone.forecast, now, self.voice
+            )
             if self._published.get(name) != body and self._outside.publish(
                 state.state_topic(self.settings.site, name), body, retain=True
             ):
@@ -665,14 +658,6 @@ class Engine:
         if self.commit():
             with self._store.atomic():
                 self._store.set_meta("alive_us", str(to_us(self._clock.now())))
-
-
-def _note_water(
-    water: dict[Quantity, tuple[float, datetime]], quantity: Quantity, value: float, time: datetime
-) -> None:
-    known = water.get(quantity)
-    if known is None or time >= known[1]:
-        water[quantity] = (value, time)
 
 
 def _delivery_key(message: Incoming) -> str:

@@ -64,7 +64,7 @@ def addresses(settings: Settings) -> list[str]:
 
 
 class Service:
-    """Everything that ``hatchmon run`` starts; ``run`` returns after ``stop`` was called (from any thread)."""
+    """Everything that ``hatchmon run`` starts; ``stop``, from any thread, makes ``run`` return."""
 
     def __init__(self, settings: Settings, notify: Notify | None = None) -> None:
         self._settings = settings

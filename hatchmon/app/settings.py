@@ -288,9 +288,11 @@ def _broken_toml(said: str, text: str) -> str:
     """Line, column and what is wrong; the line itself is not shown, as it may hold a secret."""
     lines = text.splitlines() or [""]
     parts = re.fullmatch(r"(?s)(.*) \(at (?:line (\d+), column (\d+)|end of document)\)", said)
-    what = parts[1] if parts else said
-    line = int(parts[2]) if parts and parts[2] else len(lines)
-    column = int(parts[3]) if parts and parts[3] else len(lines[-1]) + 1
+    if parts is None:
+        return said
+    what = parts[1]
+    line = int(parts[2] or len(lines))
+    column = int(parts[3] or len(lines[-1]) + 1)
     hint = ""
     if what == "Invalid value":
         hint = "; text goes into quotes, true and false are written small"

@@ -315,7 +315,9 @@ def machine_zone() -> tzinfo:
     local = Path("/etc/localtime")
     try:
         with local.open("rb") as data:
-            return zoneinfo.ZoneInfo.from_file(data, str(local.resolve()).partition("zoneinfo/")[2] or "local")
+            return zoneinfo.ZoneInfo.from_file(
+                data, str(local.resolve()).partition("zoneinfo/")[2] or "local"
+            )
     except FileNotFoundError:
         return UTC  # what the C library does, too
     except (OSError, ValueError):

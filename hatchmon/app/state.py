@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
-from hatchmon.hatchery.types import Band, Batch, Forecast, Quantity
+from hatchmon.app.record import Water
+from hatchmon.hatchery.types import Band, Batch, Forecast
 from hatchmon.hatchery.units import UNITS
-from hatchmon.hatchery.watch import BatchWatch
 from hatchmon.hatchery.wording import Voice
 
 STATE_VERSION = 1
@@ -27,20 +26,19 @@ def availability_topic(site: str) -> str:
 
 def cone_state(
     cone: str,
-    water: Mapping[Quantity, tuple[float, datetime]],
-    watch: BatchWatch | None,
+    water: Water,
+    batch: Batch | None,
     forecast: Forecast | None,
     now: datetime,
     voice: Voice,
 ) -> bytes:
     """The state as UTF-8 JSON."""
-    batch = watch.batch if watch is not None else None
     return json.dumps(cone_facts(cone, water, batch, forecast, now, voice), ensure_ascii=False).encode()
 
 
 def cone_facts(
     cone: str,
-    water: Mapping[Quantity, tuple[float, datetime]],
+    water: Water,
     batch: Batch | None,
     forecast: Forecast | None,
     now: datetime,

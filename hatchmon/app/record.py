@@ -1,0 +1,61 @@
+"""What the database says of each cone, as the objects that decisions are made on."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from hatchmon.adapters.store import Store
+from hatchmon.app.settings import Settings
+from hatchmon.hatchery.types import Batch, Forecast, Quantity, Verdict
+from hatchmon.hatchery.units import to_inner
+from hatchmon.hatchery.watch import ANCHOR, BatchWatch
+from hatchmon.science.hatching import prior_draws
+from hatchmon.science.nauplii import Thresholds
+
+Water = dict[Quantity, tuple[float, datetime]]
+"""The newest usable (value, time) of each quantity of a cone, in the unit used inside."""
+
+AIR_FRESH = timedelta(hours=1)
+
+
+def watch_batch(store: Store, batch: Batch, until: datetime) -> BatchWatch:
+    """The batch with every usable temperature stored up to ``until`` (or its end)."""
+    watch = BatchWatch(batch)
+    end = min(until, batch.ended or until)
+    for time, temp_c, verdict in store.usable_readings(
+        batch.cone, Quantity.TEMPERATURE, batch.started - ANCHOR, end
+    ):
+        watch.add(time, temp_c)
+        watch.suspect_since = time if verdict is Verdict.SUSPECT else None
+    return watch
+
+
+def water_of(store: Store) -> dict[str, Water]:
+    """The newest water values of every cone."""
+    water: dict[str, Water] = {name: {} for name in store.cones()}
+    for stream in store.streams():
+        for time, raw, verdict in reversed(store.recent(stream.stream_id, 20)):
+            if verdict.usable:
+                note_water(water[stream.cone], stream.quantity, to_inner(raw, stream.unit), time)
+                break
+    return water
+
+
+def note_water(water: Water, quantity: Quantity, value: float, time: datetime) -> None:
+    """Keep the newest value of a quantity."""
+    known = water.get(quantity)
+    if known is None or time >= known[1]:
+        water[quantity] = (value, time)
+
+
+def thresholds_of(settings: Settings) -> Thresholds:
+    """The keeper's own limits of the harvest window."""
+    window = settings.window
+    return Thresholds(window.opens_share, window.closes_instar2, window.closes_energy)
+
+
+def forecast_of(watch: BatchWatch, water: Water, now: datetime, thresholds: Thresholds) -> Forecast:
+    """What is believed of a batch at ``now``."""
+    air = water.get(Quantity.AIR_TEMPERATURE)
+    air_c = air[0] if air is not None and now - air[1] <= AIR_FRESH else None
+    return watch.forecast(now, prior_draws(), thresholds, air_c)
