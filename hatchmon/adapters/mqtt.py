@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import contextlib
 import logging
+import os
 import queue
 import socket
 import ssl
@@ -170,6 +171,7 @@ class _Connection:
     taken: set[tuple[int, float]] = field(default_factory=set)
     turned_away: float | None = None  # since when messages are left to the broker
     reason: str | None = None
+    tail: socket.socket | None = None  # the same TCP connection, to be closed after paho's own socket
 
     def ended_because(self, reason: str) -> None:
         """Keep the first reason: what follows it are its consequences."""
@@ -362,6 +364,10 @@ class MqttLink:
                 connection.client.connect(broker.host, broker.port, KEEPALIVE_S)
         except (OSError, ValueError, MQTTException) as error:
             connection.ended_because(why_unreachable(error, broker.host, broker.port))
+        else:
+            opened = connection.client.socket()
+            if opened is not None:
+                connection.tail = socket.socket(fileno=os.dup(opened.fileno()))
         connection.heard = time.monotonic()
 
     def _serve(self, connection: _Connection) -> None:
@@ -408,13 +414,17 @@ class MqttLink:
             return False
         return not connection.taken or clock - connection.turned_away > PATIENCE_S
 
-    @staticmethod
-    def _close(connection: _Connection) -> None:
+    def _close(self, connection: _Connection) -> None:
         connection.client.user_data_set(None)  # lets both go at once, with their sockets
         left_open = connection.client.socket()
         if left_open is not None:
             with contextlib.suppress(OSError):
                 left_open.close()
+        if connection.tail is None:
+            return
+        with connection.tail as tail, contextlib.suppress(OSError):
+            if self._stopping.is_set() or connection.reason == ASKING_AGAIN:
+                _drain(tail, _GOODBYE_S / 2)
 
     def _ended(self, connection: _Connection) -> float:
         """Report the end, choose the protocol of the next attempt; return the seconds to wait before it."""
@@ -566,6 +576,20 @@ class MqttLink:
             connection.ended_because("the broker stopped answering")
         elif code.value == _PROTOCOL_ERROR and connection.accepted is not None:
             connection.ended_because("the broker sent something that is not MQTT")
+
+
+def _drain(connection: socket.socket, seconds: float) -> None:
+    """Read until the other side closes.
+
+    Closing with unread data makes TCP throw away what the other side has not read yet: our last
+    acknowledgements, and the DISCONNECT without which it would publish our will.
+    """
+    deadline = time.monotonic() + seconds
+    connection.shutdown(socket.SHUT_WR)
+    while (left := deadline - time.monotonic()) > 0:
+        connection.settimeout(left)
+        if not connection.recv(65536):
+            return
 
 
 def _leave_to_loop(client: paho.Client, userdata: Any, sock: Any) -> None:

@@ -152,6 +152,12 @@ class Store:
         cursor.row_factory = sqlite3.Row
         return cursor.fetchall()
 
+    def each(self, sql: str, values: dict[str, object]) -> Iterator[sqlite3.Row]:
+        """The rows of a query one by one, for results too large to hold."""
+        cursor = self._db.execute(sql, values)
+        cursor.row_factory = sqlite3.Row
+        yield from cursor
+
     # --- schema ------------------------------------------------------------------------------
 
     def _migrate(self) -> None:

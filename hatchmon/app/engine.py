@@ -595,7 +595,7 @@ class Engine:
         now = self._clock.now()
         for name, cone in self.cones.items():
             body = state.cone_state(
-                cone.name, cone.water, cone.watch and cone.watch.batch, cone.forecast, now, self.voice
+                name, cone.water, cone.watch.batch if cone.watch else None, cone.forecast, now, self.voice
             )
             if self._published.get(name) != body and self._outside.publish(
                 state.state_topic(self.settings.site, name), body, retain=True

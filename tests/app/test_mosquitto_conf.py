@@ -10,7 +10,7 @@ from pathlib import Path
 
 import paho.mqtt.client as mqtt
 import pytest
-from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
@@ -31,7 +31,7 @@ class Shipped(Mosquitto):
         conf, ports = re.subn(r"(?m)^listener 1883 127\.0\.0\.1$", f"listener {self.port} {HOST}", self.conf)
         assert ports == 1
         # What Debian's own file adds, in a place of ours.
-        conf += f"\npersistence true\npersistence_location {self.folder}/\nlog_type all\n"
+        conf += f"\npersistence_location {self.folder}/\nlog_type all\n"
         if os.getuid() == 0:
             conf += "user root\n"  # else it drops to a user who cannot write to the folder
         path = self.folder / "mosquitto.conf"
@@ -40,11 +40,22 @@ class Shipped(Mosquitto):
 
 
 class Client:
-    """An MQTT 5 client with a session that outlives it; acknowledges at once, unless told not to."""
+    """An MQTT client with a session that outlives it; acknowledges at once, unless told not to."""
 
-    def __init__(self, name: str, user: str | None = None, manual_ack: bool = False) -> None:
+    def __init__(
+        self,
+        name: str,
+        user: str | None = None,
+        manual_ack: bool = False,
+        protocol: MQTTProtocolVersion = MQTTProtocolVersion.MQTTv5,
+    ) -> None:
+        self._v5 = protocol is MQTTProtocolVersion.MQTTv5
         self.mqtt = mqtt.Client(
-            CallbackAPIVersion.VERSION2, name, protocol=mqtt.MQTTv5, manual_ack=manual_ack
+            CallbackAPIVersion.VERSION2,
+            name,
+            clean_session=None if self._v5 else False,
+            protocol=protocol,
+            manual_ack=manual_ack,
         )
         if user:
             self.mqtt.username_pw_set(user, f"word of {user}")
@@ -67,7 +78,10 @@ class Client:
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         properties.SessionExpiryInterval = 3600
         properties.ReceiveMaximum = 1000
-        self.mqtt.connect(HOST, port, clean_start=False, properties=properties)
+        if self._v5:
+            self.mqtt.connect(HOST, port, clean_start=False, properties=properties)
+        else:
+            self.mqtt.connect(HOST, port)
         self.mqtt.loop_start()
         wait_until(lambda: len(self.answers) > before, 10, "the broker's answer")
         return self.answers[-1]
@@ -120,9 +134,12 @@ def test_the_shipped_broker_settings_keep_readings_over_a_restart(tmp_path: Path
         assert [payload for _, payload in ours.received] == [str(n).encode() for n in range(2000)]
 
 
-def test_the_shipped_broker_settings_let_many_messages_be_unacknowledged(tmp_path: Path) -> None:
+@pytest.mark.parametrize("protocol", [MQTTProtocolVersion.MQTTv5, MQTTProtocolVersion.MQTTv311])
+def test_the_shipped_broker_settings_let_many_messages_be_unacknowledged(
+    tmp_path: Path, protocol: MQTTProtocolVersion
+) -> None:
     with Shipped(tmp_path, conf_text()) as broker:
-        ours = Client("hatchmon-home", manual_ack=True)
+        ours = Client("hatchmon-home", manual_ack=True, protocol=protocol)
         ours.connect(broker.port)
         ours.subscribe("hatchery/#")
         probe = Client("probe")

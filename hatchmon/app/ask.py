@@ -1,0 +1,64 @@
+"""Asking the engine for something, whether or not the daemon runs."""
+
+from __future__ import annotations
+
+import getpass
+import os
+import time
+from datetime import datetime
+from typing import Any
+
+from hatchmon.adapters.clock import Clock
+from hatchmon.adapters.store import Store, Taken
+from hatchmon.app.engine import Engine
+from hatchmon.app.settings import Settings
+from hatchmon.hatchery.types import Refused
+
+ANSWER_WITHIN_S = 10.0
+
+
+def ask(settings: Settings, clock: Clock, body: dict[str, Any]) -> dict[str, Any]:
+    """Have ``body`` carried out and return the answer. Raises Refused with the reason when it is not.
+
+    The daemon, if it runs, does it; else this process takes its place for a moment.
+    """
+    body = {name: _plain(value) for name, value in body.items() if value is not None}
+    try:
+        with Store(settings.store.path) as store:
+            number = store.ask(body, _who(), clock.now())
+            Engine(settings, store, clock).carry_out_requests()
+            answered = store.answer_to(number)
+    except Taken:
+        with Store(settings.store.path, exclusive=False) as store:
+            number = store.ask(body, _who(), clock.now())
+            answered = _wait(store, number)
+    if answered is None:
+        raise Refused(
+            "The request is noted, but hatchmon has not carried it out yet; it will as soon as it can. "
+            "Look with: hatchmon check"
+        )
+    ok, answer = answered
+    if not ok:
+        raise Refused(str(answer["text"]))
+    return answer
+
+
+def _wait(store: Store, number: int) -> tuple[bool, dict[str, Any]] | None:
+    deadline = time.monotonic() + ANSWER_WITHIN_S
+    while time.monotonic() < deadline:
+        answered = store.answer_to(number)
+        if answered is not None:
+            return answered
+        time.sleep(0.05)
+    return None
+
+
+def _plain(value: object) -> object:
+    return value.isoformat() if isinstance(value, datetime) else value
+
+
+def _who() -> str:
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        return f"uid {os.getuid()}"

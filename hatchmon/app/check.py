@@ -1,0 +1,127 @@
+"""``hatchmon check``: does everything around hatchmon answer, and how to mend what does not."""
+
+from __future__ import annotations
+
+import queue
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from hatchmon.adapters.clock import Clock
+from hatchmon.adapters.mqtt import LinkDown, LinkUp, MqttLink, SubscriptionRefused
+from hatchmon.adapters.push import Pusher, bad_address, masked
+from hatchmon.adapters.series import SeriesForwarder
+from hatchmon.adapters.store import Store, StoreError, Taken
+from hatchmon.app.engine import DEFAULT_ROOT
+from hatchmon.app.service import addresses, make_broker, make_series_server
+from hatchmon.app.settings import Settings
+from hatchmon.app.state import availability_topic
+
+BROKER_WAIT_S = 6.0
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One line of the check; ``mend`` is empty when all is well."""
+
+    part: str
+    ok: bool
+    text: str
+    mend: str = ""
+
+
+def check_all(settings: Settings, clock: Clock, send_test: bool) -> Iterator[Finding]:
+    """A finding for each part, in the order a keeper would mend them."""
+    yield Finding("settings", True, f"read; site {settings.site}, {len(settings.probes)} probes mapped")
+    yield check_database(settings)
+    yield check_broker(settings, clock)
+    yield check_series(settings)
+    yield from check_push(settings, send_test)
+
+
+def check_database(settings: Settings) -> Finding:
+    """Whether the database can be opened, and whether the daemon holds it."""
+    path = settings.store.path
+    try:
+        with Store(path) as store:
+            cones = len(store.cones())
+        return Finding("database", True, f"{path}, {cones} cones; the daemon is not running")
+    except Taken:
+        return Finding("database", True, f"{path}, in use by the running daemon")
+    except StoreError as why:
+        return Finding(
+            "database", False, str(why), "see above; or set store.path to a folder you may write in"
+        )
+
+
+def check_broker(settings: Settings, clock: Clock) -> Finding:
+    """Connect as a second client, so that the running daemon is not disturbed, and subscribe."""
+    broker = make_broker(settings)
+    where = f"{broker.host}:{broker.port}"
+    probing = type(broker)(**{**vars(broker), "client_id": f"{broker.client_id}-check"})
+    topics = sorted({probe.topic for probe in settings.probes})
+    if settings.default_topics:
+        topics.append(f"{DEFAULT_ROOT}/+/+")
+    inbox: queue.Queue[object] = queue.Queue(1000)
+    will = (availability_topic(settings.site) + "/check", b"")
+    link = MqttLink(probing, topics, will, inbox, now=clock.now, monotonic=clock.monotonic)
+    link.start()
+    refused: list[str] = []
+    deadline = time.monotonic() + BROKER_WAIT_S
+    try:
+        while (wait := deadline - time.monotonic()) > 0:
+            try:
+                event = inbox.get(timeout=wait)
+            except queue.Empty:
+                break
+            if isinstance(event, SubscriptionRefused):
+                refused.append(f"{event.topic} ({event.reason})")
+            elif isinstance(event, LinkDown):
+                return Finding(
+                    "broker", False, f"{where}: {event.reason}",
+                    "start it ('sudo systemctl start mosquitto'), or correct broker.host, port, username "
+                    "and password",
+                )  # fmt: skip
+            elif isinstance(event, LinkUp):
+                if refused:
+                    return Finding(
+                        "broker", False, f"{where} refuses {', '.join(refused)}",
+                        "allow these topics for hatchmon's user in the broker's ACL",
+                    )  # fmt: skip
+                return Finding(
+                    "broker", True, f"{where}, MQTT {event.protocol}, {len(topics)} subscriptions granted"
+                )
+        return Finding("broker", False, f"{where} does not answer", "correct broker.host and broker.port")
+    finally:
+        link.stop()
+
+
+def check_series(settings: Settings) -> Finding:
+    """Whether the time-series store takes what we would write."""
+    server = make_series_server(settings)
+    if server is None:
+        return Finding("series", True, "none set; readings stay in the database alone")
+    trouble = SeriesForwarder(server, 0, lambda *_: [], lambda _: None).probe()
+    if trouble is None:
+        return Finding("series", True, f"{server.url} takes writes")
+    return Finding("series", False, trouble, "correct series.url, token, org and bucket, or start the server")
+
+
+def check_push(settings: Settings, send_test: bool) -> Iterator[Finding]:
+    """Whether each address is understood; with ``send_test`` a message goes to each."""
+    to = addresses(settings)
+    if not to:
+        yield Finding(
+            "push", False, "no address set: the phone will not be told of anything",
+            "set push.to, for instance [\"mailto://...\"] (or environment HATCHMON_PUSH__TO)",
+        )  # fmt: skip
+    pusher = Pusher(to, list, lambda _: None)
+    for number, address in enumerate(to):
+        trouble = bad_address(address)
+        if trouble is None and send_test:
+            trouble = pusher.try_now(number, "hatchmon: a test", "If you read this, hatchmon can reach you.")
+        if trouble is not None:
+            yield Finding("push", False, f"{masked(address)}: {trouble}", f"correct push.to[{number}]")
+        else:
+            said = "took the test message" if send_test else "understood; try it with 'hatchmon check --send'"
+            yield Finding("push", True, f"{masked(address)}: {said}")

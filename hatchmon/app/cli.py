@@ -1,0 +1,353 @@
+"""The command line. Exit 0: done; 1: refused by the data; 2: wrong use."""
+
+from __future__ import annotations
+
+import json
+import logging
+import signal
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated, Any, NoReturn
+
+import typer
+
+from hatchmon.hatchery.types import Quantity, Refused
+
+app = typer.Typer(
+    name="hatchmon",
+    help="Watches brine shrimp hatches: when they are ready, and until when.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+Config = Annotated[
+    Path | None, typer.Option("--config", help="Settings file.", show_default="/etc/hatchmon/hatchmon.toml")
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
+At = Annotated[
+    str | None,
+    typer.Option(
+        "--at", metavar="TIME", help="When: 22:30, 'yesterday 22:30', '2h ago' or ISO 8601. Default: now."
+    ),
+]
+Cone = Annotated[str, typer.Argument(help="The cone's name.")]
+OfCone = Annotated[str | None, typer.Option("--cone", help="Only this cone.")]
+
+
+class _Session:
+    """Settings, clock and voice of one command, loaded only by the commands that need them."""
+
+    def __init__(self, config: Path | None) -> None:
+        from hatchmon.app.service import make_clock
+        from hatchmon.app.settings import load_settings
+        from hatchmon.hatchery.wording import Voice
+
+        self.settings = load_settings(config)
+        self.clock = make_clock(self.settings)
+        self.now = self.clock.now()
+        self.voice = Voice(self.settings.zone, self.settings.unit)
+
+    def time(self, text: str | None) -> datetime | None:
+        """A time the keeper typed; exits 2 when it is none."""
+        from hatchmon.app.times import TimeUnclear, read_time
+
+        if text is None:
+            return None
+        try:
+            return read_time(text, self.now, self.voice.zone)
+        except TimeUnclear as why:
+            _wrong_use(str(why))
+
+    def ask(self, as_json: bool, **body: Any) -> None:
+        """Have a request carried out and say what came of it."""
+        from hatchmon.app.ask import ask
+
+        answer = ask(self.settings, self.clock, body)
+        typer.echo(json.dumps(answer, ensure_ascii=False) if as_json else answer["text"])
+
+
+def _wrong_use(why: str) -> NoReturn:
+    typer.echo(why, err=True)
+    raise typer.Exit(2)
+
+
+@contextmanager
+def _session(config: Path | None) -> Iterator[_Session]:
+    """A session whose refusals end the command with their reason instead of a traceback."""
+    from hatchmon.adapters.store import StoreError
+    from hatchmon.app.settings import SettingsError
+
+    try:
+        yield _Session(config)
+    except SettingsError as why:
+        _wrong_use(str(why))
+    except (Refused, StoreError) as why:
+        typer.echo(str(why), err=True)
+        raise typer.Exit(1) from None
+
+
+@app.callback(invoke_without_command=True)
+def _root(version: Annotated[bool, typer.Option("--version", help="Print the version.")] = False) -> None:
+    if version:
+        from hatchmon import __version__
+
+        typer.echo(f"hatchmon {__version__}")
+        raise typer.Exit
+
+
+@app.command()
+def run(
+    config: Config = None, verbose: Annotated[bool, typer.Option("--verbose", help="Log more.")] = False
+) -> None:
+    """Watch the cones until told to stop (the daemon)."""
+    from hatchmon.app.service import Service
+
+    logging.basicConfig(
+        level=logging.DEBUG if verbose else logging.INFO,
+        format="%(levelname)s %(name)s: %(message)s",  # the journal adds the time
+        stream=sys.stderr,
+    )
+    with _session(config) as session:
+        service = Service(session.settings)
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, lambda *_: service.stop())
+        service.run()
+
+
+@app.command()
+def check(
+    config: Config = None,
+    settings_only: Annotated[
+        bool, typer.Option("--settings-only", help="Read the settings, touch nothing.")
+    ] = False,
+    send: Annotated[bool, typer.Option("--send", help="Send a test message to every push address.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Check settings, database, broker, series store and push; say how to mend what fails."""
+    from dataclasses import asdict
+
+    from hatchmon.app.check import check_all
+
+    with _session(config) as session:
+        if settings_only:
+            typer.echo("settings: read")
+            return
+        findings = []
+        for finding in check_all(session.settings, session.clock, send):
+            findings.append(finding)
+            if not as_json:
+                typer.echo(f"{'ok  ' if finding.ok else 'MEND'} {finding.part}: {finding.text}")
+                if finding.mend:
+                    typer.echo(f"     -> {finding.mend}")
+        if as_json:
+            typer.echo(json.dumps([asdict(finding) for finding in findings], indent=2, ensure_ascii=False))
+        if not all(finding.ok for finding in findings):
+            raise typer.Exit(1)
+
+
+@app.command()
+def begin(
+    cone: Cone,
+    lot: Annotated[str, typer.Option(help="The tin or bag the cysts come from.")],
+    grams: Annotated[float, typer.Option(help="Weight of dry cysts, g.")],
+    litres: Annotated[float | None, typer.Option(help="Volume of brine, L.")] = None,
+    at: At = None,
+    set_point: Annotated[
+        str | None, typer.Option(metavar="TEMP", help="The heater's set point: 26, 26C or 79F.")
+    ] = None,
+    salinity: Annotated[float | None, typer.Option(help="Salinity, g/L.")] = None,
+    config: Config = None,
+    as_json: AsJson = False,
+) -> None:
+    """Begin a batch: cysts have gone into a cone."""
+    with _session(config) as session:
+        session.ask(
+            as_json, do="begin", cone=cone, lot=lot, grams=grams, litres=litres, at=session.time(at),
+            set_point_c=_set_point(set_point), salinity=salinity,
+        )  # fmt: skip
+
+
+def _set_point(text: str | None) -> float | None:
+    from hatchmon.hatchery.units import celsius
+
+    if text is None:
+        return None
+    plain = text.strip().upper().replace("°", "")
+    try:
+        value = float(plain.rstrip("CF"))
+    except ValueError:
+        _wrong_use(f"--set-point: '{text}' is not a temperature; write 26, 26C or 79F.")
+    return celsius(value) if plain.endswith("F") else value
+
+
+@app.command()
+def look(
+    cone: Cone,
+    seen: Annotated[
+        list[str], typer.Argument(help="none, few, some, most, nearly all, complete; or a percentage: 60%.")
+    ],
+    at: At = None,
+    config: Config = None,
+    as_json: AsJson = False,
+) -> None:
+    """Note how much has hatched, by eye."""
+    with _session(config) as session:
+        session.ask(as_json, do="look", cone=cone, seen=" ".join(seen), at=session.time(at))
+
+
+@app.command()
+def reading(
+    cone: Cone,
+    value: Annotated[float, typer.Argument(help="What the thermometer or other instrument says.")],
+    quantity: Annotated[Quantity, typer.Option(help="What was measured.")] = Quantity.TEMPERATURE,
+    unit: Annotated[str | None, typer.Option(help="C or F for temperatures; see the README.")] = None,
+    at: At = None,
+    config: Config = None,
+    as_json: AsJson = False,
+) -> None:
+    """Note a reading taken by hand; it makes the cone if it is new."""
+    with _session(config) as session:
+        if unit is None and quantity in (Quantity.TEMPERATURE, Quantity.AIR_TEMPERATURE):
+            unit = session.settings.unit
+        session.ask(
+            as_json,
+            do="reading",
+            cone=cone,
+            value=value,
+            quantity=quantity.value,
+            unit=unit,
+            at=session.time(at),
+        )
+
+
+@app.command()
+def harvest(
+    cone: Cone,
+    at: At = None,
+    discard: Annotated[bool, typer.Option("--discard", help="Thrown away, not harvested.")] = False,
+    config: Config = None,
+    as_json: AsJson = False,
+) -> None:
+    """End the batch in a cone: harvested, or thrown away."""
+    with _session(config) as session:
+        session.ask(as_json, do="harvest", cone=cone, at=session.time(at), discard=discard)
+
+
+@app.command()
+def now(config: Config = None, as_json: AsJson = False) -> None:
+    """Show every cone: what to expect and until when, the most pressing first."""
+    from hatchmon.adapters.store import Store
+    from hatchmon.app import views
+
+    with _session(config) as session, Store(session.settings.store.path, read_only=True) as store:
+        cones = views.cones_now(session.settings, store, session.now)
+        if as_json:
+            facts = views.cones_json(cones, session.now, session.voice)
+            typer.echo(json.dumps(facts, indent=2, ensure_ascii=False))
+        else:
+            views.console().print(views.cones_shown(cones, session.now, session.voice))
+
+
+@app.command()
+def batches(
+    cone: OfCone = None,
+    lot: Annotated[str | None, typer.Option(help="Only this lot.")] = None,
+    config: Config = None,
+    as_json: AsJson = False,
+) -> None:
+    """List the batches: when, how much, what was forecast, what was seen."""
+    from hatchmon.adapters.store import Store
+    from hatchmon.app import views
+
+    with _session(config) as session, Store(session.settings.store.path, read_only=True) as store:
+        rows = views.batch_rows(store, cone, lot)
+        if as_json:
+            typer.echo(json.dumps(views.batches_json(rows), indent=2, ensure_ascii=False))
+        else:
+            views.console().print(views.batches_shown(rows, session.now, session.voice))
+
+
+@app.command()
+def lots(config: Config = None, as_json: AsJson = False) -> None:
+    """List the lots of cysts and how they have done."""
+    from hatchmon.adapters.store import Store
+    from hatchmon.app import views
+
+    with _session(config) as session, Store(session.settings.store.path, read_only=True) as store:
+        found = views.lots_json(views.batch_rows(store, None, None))
+        if as_json:
+            typer.echo(json.dumps(found, indent=2, ensure_ascii=False))
+        else:
+            views.console().print(views.lots_shown(found))
+
+
+@app.command()
+def export(
+    table: Annotated[str, typer.Argument(help="readings, batches, looks, forecasts, alerts or rejected.")],
+    cone: OfCone = None,
+    out: Annotated[Path | None, typer.Option(help="File to write; default: print.")] = None,
+    config: Config = None,
+    as_json: AsJson = False,
+) -> None:
+    """Write a table of the record as CSV, times in UTC."""
+    from hatchmon.adapters.store import Store
+    from hatchmon.app.export import TABLES, export
+
+    if table not in TABLES:
+        _wrong_use(f"'{table}' is not a table; choose {', '.join(TABLES)}.")
+    with _session(config) as session, Store(session.settings.store.path, read_only=True) as store:
+        if out is None:
+            export(store, table, cone, sys.stdout)
+            return
+        try:
+            with out.open("x", encoding="utf-8", newline="") as file:
+                count = export(store, table, cone, file)
+        except FileExistsError:
+            raise Refused(f"{out} exists already; name a new file.") from None
+        except OSError as error:
+            raise Refused(f"{out} cannot be written: {error.strerror}.") from None
+        said = {"file": str(out), "rows": count}
+        typer.echo(json.dumps(said) if as_json else f"{count} rows in {out}")
+
+
+@app.command()
+def backup(
+    file: Annotated[Path, typer.Argument(help="Where to put the copy; must not exist yet.")],
+    config: Config = None,
+    as_json: AsJson = False,
+) -> None:
+    """Copy the database safely, also while the daemon runs."""
+    from hatchmon.adapters.store import Store
+
+    with _session(config) as session, Store(session.settings.store.path, read_only=True) as store:
+        store.backup(file)
+        said = {"file": str(file), "bytes": file.stat().st_size}
+        typer.echo(json.dumps(said) if as_json else f"{file}: {said['bytes']} bytes, a complete copy")
+
+
+@app.command()
+def replay(
+    folder: Annotated[
+        Path, typer.Argument(help="Holds batch.json, temperature.csv and, if wished, looks.csv.")
+    ],
+    as_json: AsJson = False,
+) -> None:
+    """Forecast from files alone, touching no database."""
+    from hatchmon.app.replay import replay, replay_json, replay_text
+
+    try:
+        replayed = replay(folder)
+    except Refused as why:
+        typer.echo(str(why), err=True)
+        raise typer.Exit(1) from None
+    typer.echo(replay_json(replayed) if as_json else replay_text(replayed))
+
+
+def main() -> None:
+    """Entry point of the ``hatchmon`` command."""
+    app()

@@ -1,0 +1,69 @@
+"""The record as CSV: one table after the keeper's choice."""
+
+from __future__ import annotations
+
+import csv
+import json
+import sqlite3
+from collections.abc import Iterator
+from typing import IO, Literal
+
+from hatchmon.adapters.store import Store, from_us
+
+Table = Literal["readings", "batches", "looks", "forecasts", "alerts", "rejected"]
+
+_QUERIES: dict[str, str] = {
+    "readings": """SELECT r.time_us, s.cone, s.quantity, r.raw AS value, s.unit, r.verdict, r.dated_by,
+        CASE s.topic WHEN '' THEN 'by hand' ELSE s.topic END AS source
+        FROM readings r JOIN streams s USING (stream_id) WHERE (:cone IS NULL OR s.cone = :cone)
+        ORDER BY r.time_us, r.seq""",
+    "batches": """SELECT batch_id, cone, lot, started_us, grams, litres, set_point_c, salinity,
+        ended_us, outcome FROM batches WHERE (:cone IS NULL OR cone = :cone) ORDER BY started_us""",
+    "looks": """SELECT l.time_us, b.cone, b.batch_id, b.lot, l.seen FROM looks l
+        JOIN batches b USING (batch_id)
+        WHERE (:cone IS NULL OR b.cone = :cone) ORDER BY l.time_us""",
+    "forecasts": """SELECT f.issued_us, b.cone, b.batch_id, f.body FROM forecasts f JOIN batches b
+        USING (batch_id) WHERE (:cone IS NULL OR b.cone = :cone) ORDER BY f.forecast_id""",
+    "alerts": """SELECT raised_us, kind, cone, urgency, title, body FROM alerts
+        WHERE (:cone IS NULL OR cone = :cone) ORDER BY alert_id""",
+    "rejected": """SELECT time_us, topic, payload, reason FROM rejected WHERE :cone IS NULL
+        ORDER BY rejected_id""",
+}
+TABLES = tuple(_QUERIES)
+_BANDS = ("t10", "t50", "t90", "opens", "best", "closes")
+
+
+def export(store: Store, table: str, cone: str | None, out: IO[str]) -> int:
+    """Write ``table`` (one of TABLES) as CSV with a header, times ISO 8601 UTC; the number of rows."""
+    writer: csv.DictWriter[str] | None = None
+    count = 0
+    for row in store.each(_QUERIES[table], {"cone": cone}):
+        plain = dict(_columns(row))
+        if writer is None:
+            writer = csv.DictWriter(out, list(plain), lineterminator="\n")
+            writer.writeheader()
+        writer.writerow(plain)
+        count += 1
+    return count
+
+
+def _columns(row: sqlite3.Row) -> Iterator[tuple[str, object]]:
+    for name in row.keys():  # noqa: SIM118 - a Row iterates over its values
+        value = row[name]
+        if name.endswith("_us"):
+            yield name.removesuffix("_us"), "" if value is None else from_us(value).isoformat()
+        elif name == "payload":
+            yield name, value.decode("utf-8", "backslashreplace")
+        elif name == "body" and "issued_us" in row.keys():  # noqa: SIM118
+            yield from _forecast_columns(json.loads(value))
+        else:
+            yield name, "" if value is None else value
+
+
+def _forecast_columns(body: dict[str, object]) -> Iterator[tuple[str, object]]:
+    for name in _BANDS:
+        band = body[name]
+        for percent in ("p10", "p50", "p90"):
+            yield f"{name}_{percent}_h", band[percent] if isinstance(band, dict) else ""
+    for name in ("q25_h", "hatched", "trust", "not_predicted"):
+        yield name, "" if body[name] is None else body[name]

@@ -1,0 +1,285 @@
+"""How the command line shows cones, batches and lots."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from rich import box
+from rich.console import Console, Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from hatchmon.adapters.store import Store
+from hatchmon.app.record import Water, forecast_of, thresholds_of, watch_batch, water_of
+from hatchmon.app.settings import Settings
+from hatchmon.app.state import cone_facts
+from hatchmon.hatchery.types import Batch, Forecast, Look, Quantity
+from hatchmon.hatchery.units import UNITS
+from hatchmon.hatchery.wording import Voice, duration
+
+BAND_CELLS = 48
+BAND_HOURS = 24.0
+
+
+@dataclass(frozen=True, slots=True)
+class ConeNow:
+    """One cone as it is now."""
+
+    name: str
+    water: Water
+    batch: Batch | None
+    forecast: Forecast | None
+
+
+def cones_now(settings: Settings, store: Store, now: datetime) -> list[ConeNow]:
+    """Every cone, the one that needs the keeper next first, empty ones last."""
+    running = {batch.cone: batch for batch in store.batches("ended_us IS NULL")}
+    thresholds = thresholds_of(settings)
+    cones: list[ConeNow] = []
+    for name, water in water_of(store).items():
+        batch = running.get(name)
+        forecast = None
+        if batch is not None:
+            forecast = forecast_of(watch_batch(store, batch, now), water, now, thresholds)
+        cones.append(ConeNow(name, water, batch, forecast))
+    return sorted(cones, key=_turn)
+
+
+def _turn(cone: ConeNow) -> tuple[int, float, str]:
+    if cone.batch is None or cone.forecast is None:
+        return (2, 0.0, cone.name)
+    if cone.forecast.opens is None:
+        return (1, 0.0, cone.name)
+    return (0, cone.batch.time_at(cone.forecast.opens.p50).timestamp(), cone.name)
+
+
+def cones_json(cones: Iterable[ConeNow], now: datetime, voice: Voice) -> list[dict[str, Any]]:
+    """The same as published on MQTT, one for each cone."""
+    return [cone_facts(c.name, c.water, c.batch, c.forecast, now, voice) for c in cones]
+
+
+def cones_shown(cones: Sequence[ConeNow], now: datetime, voice: Voice) -> RenderableType:
+    """A sentence a cone over its stretch of the coming day."""
+    if not cones:
+        return Text("No cone yet. A cone appears with its first reading; see 'hatchmon check'.")
+    parts: list[RenderableType] = []
+    for cone in cones:
+        line = Text(cone.name, style="bold")
+        if cone.batch is None:
+            line.append(f"  empty. Begin: hatchmon begin {cone.name} --lot LOT --grams G", style="")
+            parts += [line, *_water_line(cone, now, voice), Text("")]
+            continue
+        assert cone.forecast is not None
+        line.append(f"  {voice.ready(cone.batch, cone.forecast, now)}", style="")
+        parts.append(line)
+        if cone.forecast.opens is not None:
+            parts.append(_stretch(cone.batch, cone.forecast, now))
+        parts += [_progress_line(cone.batch, cone.forecast, now, voice), *_water_line(cone, now, voice)]
+        for reason in cone.forecast.reasons:
+            if reason != cone.forecast.not_predicted:
+                parts.append(Text(f"  ! {reason}", style="yellow"))
+        parts.append(Text(""))
+    if any(cone.forecast is not None and cone.forecast.opens is not None for cone in cones):
+        parts.insert(0, _scale(now, voice))
+    return Group(*parts)
+
+
+def _progress_line(batch: Batch, forecast: Forecast, now: datetime, voice: Voice) -> Text:
+    age = duration(batch.hours_at(now))
+    text = (
+        f"  lot {batch.lot}, {batch.grams:g} g, begun {voice.time(batch.started, now)} ({age} ago); "
+        f"about {forecast.hatched:.0%} hatched; {forecast.temperature_rule}; trust {forecast.trust}"
+    )
+    return Text(text, style="dim")
+
+
+def _water_line(cone: ConeNow, now: datetime, voice: Voice) -> list[Text]:
+    if not cone.water:
+        return []
+    said = []
+    for quantity, (value, time) in sorted(cone.water.items()):
+        if quantity in (Quantity.TEMPERATURE, Quantity.AIR_TEMPERATURE):
+            shown = voice.temp(value)
+        else:
+            unit = UNITS[quantity][0]
+            shown = f"{value:g}" + ("" if unit == "1" else f" {unit}")
+        name = "water" if quantity is Quantity.TEMPERATURE else quantity.value.replace("_", " ")
+        said.append(f"{name} {shown} ({duration((now - time).total_seconds() / 3600)} ago)")
+    return [Text("  " + ", ".join(said), style="dim")]
+
+
+def _cell(batch: Batch, hours: float, now: datetime) -> float:
+    return (hours - batch.hours_at(now)) / BAND_HOURS * BAND_CELLS
+
+
+def _stretch(batch: Batch, forecast: Forecast, now: datetime) -> Text:
+    """The coming day in cells: doubt before the window, the window itself, doubt after."""
+    assert forecast.opens is not None
+    assert forecast.closes is not None
+    early, opens = (_cell(batch, h, now) for h in (forecast.opens.p10, forecast.opens.p50))
+    closes, late = (_cell(batch, h, now) for h in (forecast.closes.p50, forecast.closes.p90))
+    line = Text("  ")
+    for cell in range(BAND_CELLS):
+        if opens <= cell + 0.5 < closes:
+            line.append("█", style="bright_cyan")
+        elif early <= cell + 0.5 < late:
+            line.append("░", style="cyan")
+        else:
+            line.append("·", style="dim")
+    if early >= BAND_CELLS:
+        line.append(" later", style="dim")
+    return line
+
+
+def _scale(now: datetime, voice: Voice) -> Text:
+    """Clock times over the stretches, every six hours from now."""
+    line = "  "
+    for hours in range(0, int(BAND_HOURS), 6):
+        local = datetime.fromtimestamp(now.timestamp() + hours * 3600, voice.zone)
+        line += f"{'now' if hours == 0 else local.strftime('%H:%M'):<{BAND_CELLS // 4}}"
+    return Text(line.rstrip() + "   █ window  ░ doubt", style="dim")
+
+
+@dataclass(frozen=True, slots=True)
+class BatchRow:
+    """One batch with what was forecast first and last, and what was seen."""
+
+    batch: Batch
+    first: Forecast | None
+    last: Forecast | None
+    looks: Sequence[Look]
+
+
+def batch_rows(store: Store, cone: str | None, lot: str | None) -> list[BatchRow]:
+    """Batches, oldest first, of one cone or lot or of all."""
+    batches = store.batches("(? IS NULL OR cone = ?) AND (? IS NULL OR lot = ?)", cone, cone, lot, lot)
+    return [
+        BatchRow(
+            batch,
+            store.first_forecast(batch.batch_id),
+            store.last_forecast(batch.batch_id),
+            store.looks(batch.batch_id),
+        )
+        for batch in batches
+    ]
+
+
+def batches_json(rows: Iterable[BatchRow]) -> list[dict[str, Any]]:
+    """Batches as plain data."""
+
+    def t90(forecast: Forecast | None) -> dict[str, float] | None:
+        band = forecast.t90 if forecast is not None else None
+        return None if band is None else {"p10": band.p10, "p50": band.p50, "p90": band.p90}
+
+    return [
+        {
+            "batch": row.batch.batch_id,
+            "cone": row.batch.cone,
+            "lot": row.batch.lot,
+            "grams": row.batch.grams,
+            "litres": row.batch.litres,
+            "set_point_c": row.batch.set_point_c,
+            "salinity": row.batch.salinity,
+            "started": row.batch.started.isoformat(timespec="seconds"),
+            "ended": None if row.batch.ended is None else row.batch.ended.isoformat(timespec="seconds"),
+            "outcome": row.batch.outcome,
+            "t90_first_h": t90(row.first),
+            "t90_last_h": t90(row.last),
+            "looks": [
+                {"h": round(row.batch.hours_at(look.time), 2), "seen": look.seen} for look in row.looks
+            ],
+        }
+        for row in rows
+    ]
+
+
+def batches_shown(rows: Sequence[BatchRow], now: datetime, voice: Voice) -> RenderableType:
+    """Batches as a table."""
+    if not rows:
+        return Text("No batch yet. Begin one: hatchmon begin CONE --lot LOT --grams G")
+    table = Table(box=box.SIMPLE_HEAD)
+    for heading in (
+        "#",
+        "cone",
+        "lot",
+        "begun",
+        "g",
+        "90 % hatched: first said",
+        "last said",
+        "ended",
+        "looks",
+    ):
+        table.add_column(heading, justify="right" if heading in ("#", "g") else "left")
+    for row in rows:
+        batch = row.batch
+        ended = "running"
+        if batch.ended is not None:
+            ended = f"{batch.outcome} after {batch.hours_at(batch.ended):.1f} h"
+        looks = ", ".join(f"{look.seen} at {batch.hours_at(look.time):.1f} h" for look in row.looks)
+        table.add_row(
+            str(batch.batch_id), batch.cone, batch.lot, voice.time(batch.started, now), f"{batch.grams:g}",
+            _hours(row.first), _hours(row.last), ended, looks,
+        )  # fmt: skip
+    return table
+
+
+def _hours(forecast: Forecast | None) -> str:
+    if forecast is None or forecast.t90 is None:
+        return "-"
+    band = forecast.t90
+    return f"{band.p50:.1f} h ({band.p10:.1f}-{band.p90:.1f})"
+
+
+def lots_json(rows: Iterable[BatchRow]) -> list[dict[str, Any]]:
+    """What has been hatched of each lot: batches, grams, mean hours from start to harvest."""
+    by_lot: dict[str, list[BatchRow]] = {}
+    for row in rows:
+        by_lot.setdefault(row.batch.lot, []).append(row)
+    return [_lot_json(lot, of_lot) for lot, of_lot in sorted(by_lot.items())]
+
+
+def _lot_json(lot: str, rows: Sequence[BatchRow]) -> dict[str, Any]:
+    harvested = [r.batch for r in rows if r.batch.outcome == "harvested" and r.batch.ended is not None]
+    hours = [batch.hours_at(batch.ended) for batch in harvested if batch.ended is not None]
+    return {
+        "lot": lot,
+        "batches": len(rows),
+        "running": sum(row.batch.running for row in rows),
+        "harvested": len(harvested),
+        "discarded": sum(row.batch.outcome == "discarded" for row in rows),
+        "grams": round(sum(row.batch.grams for row in rows), 3),
+        "looks": sum(len(row.looks) for row in rows),
+        "mean_harvest_h": round(sum(hours) / len(hours), 2) if hours else None,
+        "last_started": max(row.batch.started for row in rows).isoformat(timespec="seconds"),
+    }
+
+
+def lots_shown(lots: Sequence[dict[str, Any]]) -> RenderableType:
+    """Lots as a table."""
+    if not lots:
+        return Text("No lot yet. A lot appears with its first batch: hatchmon begin CONE --lot LOT --grams G")
+    table = Table(box=box.SIMPLE_HEAD)
+    for heading in (
+        "lot",
+        "batches",
+        "running",
+        "harvested",
+        "discarded",
+        "grams used",
+        "looks",
+        "mean harvest",
+    ):
+        table.add_column(heading, justify="left" if heading == "lot" else "right")
+    for lot in lots:
+        mean = "-" if lot["mean_harvest_h"] is None else f"{lot['mean_harvest_h']:.1f} h"
+        counts = [str(lot[name]) for name in ("batches", "running", "harvested", "discarded")]
+        table.add_row(lot["lot"], *counts, f"{lot['grams']:g}", str(lot["looks"]), mean)
+    return table
+
+
+def console() -> Console:
+    """Where results are printed; plain when not a terminal."""
+    return Console(highlight=False, soft_wrap=True)
