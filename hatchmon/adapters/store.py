@@ -366,10 +366,17 @@ class Store:
             (batch_id, to_us(forecast.issued), forecast_json(forecast)),
         )
 
+    def first_forecast(self, batch_id: int) -> Forecast | None:
+        """The forecast issued first for a batch."""
+        return self._one_forecast(batch_id, "ASC")
+
     def last_forecast(self, batch_id: int) -> Forecast | None:
         """The forecast issued last for a batch."""
+        return self._one_forecast(batch_id, "DESC")
+
+    def _one_forecast(self, batch_id: int, order: str) -> Forecast | None:
         rows = self.rows(
-            "SELECT issued_us, body FROM forecasts WHERE batch_id = ? ORDER BY forecast_id DESC LIMIT 1",
+            f"SELECT issued_us, body FROM forecasts WHERE batch_id = ? ORDER BY forecast_id {order} LIMIT 1",
             batch_id,
         )
         return _forecast_from(rows[0]["issued_us"], rows[0]["body"]) if rows else None

@@ -201,7 +201,6 @@ class BatchWatch:
             level = 2
             reasons.append(f"{lost_q / float(q[-1]):.0%} of the progress fell into gaps of the log")
         if self.suspect_since is not None:
-            level = max(level, 1)
             reasons.append("the probe has sent the same value for hours: check that it is in the water")
         if float(temps[-1]) >= par.DOUBTFUL_HOT.value:
             level = max(level, 1)

@@ -12,7 +12,7 @@ Floats = NDArray[np.float64]
 
 # Numerator and denominator of Hart (1968) algorithm 5666, highest power first, as given by
 # West (2005), "Better approximations to cumulative normal functions", Wilmott Magazine.
-# Written from memory; tests hold it against math.erfc to 1e-14.
+# Written from memory; tests hold it against SciPy: 1e-15 within +-7, one part in 1e8 of the lower tail.
 _NUMERATOR = (
     3.52624965998911e-02,
     0.700383064443688,
@@ -35,7 +35,7 @@ _DENOMINATOR = (
 
 
 def normal_cdf(z: ArrayLike) -> Floats:
-    """Share of a standard normal population below ``z`` (any shape); 0 and 1 beyond +-7."""
+    """Share of a standard normal population below ``z`` (any shape); 0 and 1 beyond +-7 (1.3e-12 off)."""
     z = np.asarray(z, dtype=np.float64)
     x = np.minimum(np.abs(z), 7.0)
     tail = np.exp(-0.5 * x * x) * np.polyval(_NUMERATOR, x) / np.polyval(_DENOMINATOR, x)
@@ -65,6 +65,6 @@ def _student5_table() -> tuple[Floats, Floats]:
 
 
 def student5_quantile(p: ArrayLike) -> Floats:
-    """The inverse of ``student5_cdf`` for 1e-7 < p < 1 - 1e-7, by a fine table."""
+    """The inverse of ``student5_cdf`` for 1e-7 < p < 1 - 1e-7, by a table: two parts in a million."""
     cdf, t = _student5_table()
     return np.interp(np.asarray(p, dtype=np.float64), cdf, t)
