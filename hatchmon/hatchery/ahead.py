@@ -16,6 +16,7 @@ LAG_RANGE_PER_H = (0.03, 3.0)
 MOVING_C_PER_H = 0.5
 TREND_H = 1.0
 FIT_H = 6.0
+FITTED_SD_C = (1.5, 5.0)  # least and greatest doubt of an end fitted from the log
 TRUSTED_SET_POINT_SD_C = 0.9  # a set point that no reading has confirmed; assumed
 
 
@@ -85,7 +86,8 @@ def _course(times_h: Floats, temps_c: Floats, set_point_c: float | None, air_c: 
     slope, _ = straight_line(times_h[late], temps_c[late])
     if abs(slope) < MOVING_C_PER_H:
         return None
-    start = float(temps_c[late][-3:].mean())
+    # The last three readings against noise, carried to the end: they may be far apart.
+    start = float(temps_c[-3:].mean() + slope * (end - times_h[-3:].mean()))
     for target in (set_point_c, air_c):
         if target is not None and (target - start) * slope > 0:
             lag = _lag_towards(times_h, temps_c, target)
@@ -94,10 +96,11 @@ def _course(times_h: Floats, temps_c: Floats, set_point_c: float | None, air_c: 
     fitted = _fitted_course(times_h, temps_c)
     if fitted is None:
         return None
-    lag, target = fitted
+    lag, target, target_sd = fitted
     if (target - start) * slope <= 0:
         return None
-    return Ahead("on its way, end fitted from the log", start, target, lag, 0.5, 1.5)
+    doubt = min(max(target_sd, FITTED_SD_C[0]), FITTED_SD_C[1])
+    return Ahead("on its way, end fitted from the log", start, target, lag, 0.5, doubt)
 
 
 def _rates(times_h: Floats, temps_c: Floats) -> tuple[Floats, Floats]:
@@ -120,8 +123,9 @@ def _lag_towards(times_h: Floats, temps_c: Floats, target_c: float) -> float:
     return float(np.clip(np.sum(rates * away) / np.sum(away * away), low, high))
 
 
-def _fitted_course(times_h: Floats, temps_c: Floats) -> tuple[float, float] | None:
-    """(lag per hour, target deg C) from the rate falling as the target comes near; None if it does not."""
+def _fitted_course(times_h: Floats, temps_c: Floats) -> tuple[float, float, float] | None:
+    """(lag per hour, target deg C, sd of the target) from the rate falling as the target comes near; None
+    if it does not."""
     temps, rates = _rates(times_h, temps_c)
     if temps.size < 6 or np.ptp(temps) < 1.0:
         return None
@@ -129,4 +133,7 @@ def _fitted_course(times_h: Floats, temps_c: Floats) -> tuple[float, float] | No
     low, high = LAG_RANGE_PER_H
     if not low <= -slope <= high or not 5.0 <= target <= 40.0:
         return None
-    return -slope, target
+    spread = temps - temps.mean()
+    scatter = float(np.sum((rates - slope * (temps - target)) ** 2)) / (temps.size - 2)
+    doubt = 1.0 / temps.size + (target - float(temps.mean())) ** 2 / float(np.sum(spread**2))
+    return -slope, target, float(np.sqrt(scatter * doubt)) / -slope

@@ -25,9 +25,10 @@ from hatchmon.science.normal import Floats, normal_quantile
 from hatchmon.science.rates import energy_loss_rate, schoolfield_1981, shape_sd
 
 ANCHOR = timedelta(minutes=30)  # a reading this long before the start still tells of the start
-SMALL_GAP_H = 0.5
-WIDE_GAP_H = 3.0
-LOST_GAP_H = 6.0
+# A hair wide, so that rounding does not put a gap of exactly the limit beyond it.
+SMALL_GAP_H = 0.5 + 1e-6
+WIDE_GAP_H = 3.0 + 1e-6
+LOST_GAP_H = 6.0 + 1e-6
 LOST_SHARE = 0.25
 LN_RATE_PER_C = 0.095  # d ln rho / dT near 25 C for E = .73 eV
 HORIZON_H = 400.0
