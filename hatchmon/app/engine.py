@@ -620,16 +620,24 @@ class Engine:
             try:
                 with self._store.atomic():
                     name, done = carry_out(self._store, request, self.voice)
-                    self._store.answer(request.request_id, True, {"text": done, "cone": name}, now)
+                    self._reload_cone(name)
+                    said = f"{done}{self._what_next(self.cones[name], now)}"
+                    self._store.answer(request.request_id, True, {"text": said, "cone": name}, now)
             except Refused as why:
                 self._store.answer(request.request_id, False, {"text": str(why)}, now)
                 continue
             except sqlite3.Error as error:
                 self.trouble = str(error)
                 self._data_version = -1
+                self._load()
                 return
-            self._reload_cone(name)
             self.tick()
+
+    def _what_next(self, cone: ConeState, now: datetime) -> str:
+        if cone.watch is None:
+            return ""
+        forecast = forecast_of(cone.watch, cone.water, now, self._thresholds)
+        return " " + self.voice.ready(cone.watch.batch, forecast, now)
 
     # --- a clock that was wrong ---------------------------------------------------------------
 
