@@ -57,6 +57,12 @@ def student5_cdf(t: ArrayLike) -> Floats:
     return np.asarray(0.5 + (theta + np.sin(theta) * (cos + 2.0 / 3.0 * cos**3)) / np.pi, dtype=np.float64)
 
 
+def student5_density(t: ArrayLike) -> Floats:
+    """Density of Student-t with 5 degrees of freedom."""
+    t = np.asarray(t, dtype=np.float64)
+    return np.asarray(8.0 / (3.0 * np.pi * np.sqrt(5.0)) * (1.0 + t * t / 5.0) ** -3.0, dtype=np.float64)
+
+
 @lru_cache(maxsize=1)
 def _student5_table() -> tuple[Floats, Floats]:
     # sinh spacing: fine around zero, wide enough (+-55) for probabilities down to 1e-7
