@@ -8,18 +8,20 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from hatchmon.hatchery.ahead import Ahead, look_ahead, set_point_only
-from hatchmon.hatchery.types import Band, Batch, Forecast, Trust
+from hatchmon.hatchery.looks import look_bounds
+from hatchmon.hatchery.types import Band, Batch, Forecast, Look, Trust
 from hatchmon.science import parameters as par
 from hatchmon.science.clock import progress
 from hatchmon.science.hatching import (
     CENTRAL_NODE,
     ENERGY_NODES_EV,
     OFFSETS,
-    Draws,
     Paths,
     reach_h,
+    salt_shift,
     share_hatched,
 )
+from hatchmon.science.learning import Evidence, LotBelief
 from hatchmon.science.nauplii import Thresholds, window
 from hatchmon.science.normal import Floats, normal_quantile
 from hatchmon.science.rates import energy_loss_rate, schoolfield_1981, shape_sd
@@ -50,6 +52,7 @@ class BatchWatch:
     def __init__(self, batch: Batch) -> None:
         self.batch = batch
         self.suspect_since: datetime | None = None
+        self.looks: list[Look] = []
         self._minutes: list[int] = []  # rising; minute 0 is the start of the batch
         self._means: list[float] = []
         self._counts: list[int] = []
@@ -99,33 +102,26 @@ class BatchWatch:
     def forecast(
         self,
         now: datetime,
-        draws: Draws,
+        belief: LotBelief,
         thresholds: Thresholds | None = None,
         air_c: float | None = None,
     ) -> Forecast:
-        """What is believed at ``now``; ``air_c`` is the room's temperature where measured."""
+        """What is believed at ``now`` of a batch of the lot that ``belief`` is about, given its log and
+        looks so far; ``air_c`` is the room's temperature where measured."""
         batch = self.batch
         now_h = max(batch.hours_at(now), 0.0)
-        hours, temps = self.log()
-        keep = hours <= now_h + 0.02
-        hours, temps = hours[keep], temps[keep]
+        hours, temps = self._log_until(now_h)
         if hours.size == 0 and batch.set_point_c is None:
             return self._silent(now, "no temperature is known yet: fit a probe or use 'hatchmon reading'")
-        if hours.size:
-            ahead = look_ahead(hours, temps, batch.set_point_c, air_c)
-        else:
-            assert batch.set_point_c is not None
-            ahead = set_point_only(batch.set_point_c)
-            hours, temps = np.zeros(1), np.array([batch.set_point_c])
-            self._settled = self._settled[:, :0]
-        past = self._past(hours, temps) if self.last_h is not None else np.zeros((8, 1))
+        ahead, hours, temps, past = self._course(hours, temps, air_c)
         paths = _paths(hours, past, ahead)
 
         trust, reasons = self._trust(hours, temps, past[CENTRAL_NODE], now_h)
         refused = _not_predictable(hours, temps, ahead, now_h)
         q_now = np.array([np.interp(now_h, paths.hours, q[OFFSETS.size // 2]) for q in paths.q])
-        shape = _mean_shape_sd(hours, temps, ahead)
-        mu = draws.mu(batch.salinity, shape, _gap_sd(hours, temps, past[CENTRAL_NODE]))
+        extra_sd = self._extra_sd(hours, temps, past, ahead)
+        draws = belief.draws(self._evidence(paths, now_h, extra_sd), extra_sd)
+        mu = draws.mu(batch.salinity)
         hatched = share_hatched(draws, mu, q_now)
         if refused:
             return self._silent(now, refused, float(q_now[CENTRAL_NODE]), hatched, ahead.rule)
@@ -153,6 +149,48 @@ class BatchWatch:
             not_predicted=None,
             temperature_rule=ahead.rule,
         )
+
+    def evidence(self, until: datetime) -> Evidence | None:
+        """What the looks up to ``until`` teach about the lot; None when the log is too poor to learn from."""
+        until_h = max(self.batch.hours_at(until), 0.0)
+        hours, temps = self._log_until(until_h)
+        if hours.size == 0:
+            return None
+        ahead, hours, temps, past = self._course(hours, temps, None)
+        if self._trust(hours, temps, past[CENTRAL_NODE], until_h)[0] == "none":
+            return None
+        extra_sd = self._extra_sd(hours, temps, past, ahead)
+        return self._evidence(_paths(hours, past, ahead), until_h, extra_sd)
+
+    def _log_until(self, hours: float) -> tuple[Floats, Floats]:
+        times, temps = self.log()
+        keep = times <= hours + 0.02
+        return times[keep], temps[keep]
+
+    def _course(
+        self, hours: Floats, temps: Floats, air_c: float | None
+    ) -> tuple[Ahead, Floats, Floats, Floats]:
+        """What to expect of the water, the log as far as known, and the progress (8, n) along it."""
+        set_point_c = self.batch.set_point_c
+        if hours.size:
+            return look_ahead(hours, temps, set_point_c, air_c), hours, temps, self._past(hours, temps)
+        assert set_point_c is not None
+        return set_point_only(set_point_c), np.zeros(1), np.array([set_point_c]), np.zeros((8, 1))
+
+    def _extra_sd(self, hours: Floats, temps: Floats, past: Floats, ahead: Ahead) -> float:
+        """Doubt about ln Q of this batch beside what differs from batch to batch anyway."""
+        shape = _mean_shape_sd(hours, temps, ahead)
+        gaps = _gap_sd(hours, temps, past[CENTRAL_NODE])
+        return float(np.sqrt(shape**2 + gaps**2 + salt_shift(self.batch.salinity)[1] ** 2))
+
+    def _evidence(self, paths: Paths, until_h: float, extra_sd: float) -> Evidence:
+        looks = [look for look in self.looks if 0 < self.batch.hours_at(look.time) <= until_h + 0.02]
+        times = np.array([self.batch.hours_at(look.time) for look in looks])
+        bounds = np.array([look_bounds(look.seen) for look in looks]).reshape(-1, 3)
+        middle = OFFSETS.size // 2
+        q = np.stack([np.interp(times, paths.hours, node[middle]) for node in paths.q], axis=-1)
+        ln_q = np.log(np.maximum(q, 1e-6)) - salt_shift(self.batch.salinity)[0]
+        return Evidence(ln_q, bounds[:, 0], bounds[:, 1], bounds[:, 2], extra_sd)
 
     def _silent(
         self, now: datetime, why: str, q25_h: float = 0.0, hatched: float = 0.0, rule: str = "none"

@@ -8,13 +8,12 @@ draws of the unknowns, spread evenly (not at random) so that a forecast is the s
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hatchmon.science import parameters as par
-from hatchmon.science.normal import Floats, normal_cdf, normal_quantile, student5_quantile
+from hatchmon.science.normal import Floats, normal_cdf
 
 # Activation energies that share one progress path each: +-2.4 sd in steps of .8 sd.
 _NODE_STEPS = np.linspace(-2.4, 2.4, 7)
@@ -30,53 +29,34 @@ OFFSETS: Floats = np.array([-1.35, -0.58, 0.0, 0.58, 1.35])
 class Draws:
     """Equally likely sets of the unknowns of one batch; every array has shape (n,).
 
-    ``a``, ``u``: ln h; ``node``: index into ENERGY_NODES_EV; ``sigma``: ln h; ``salt_slope``: ln h per
-    g/L; ``shape_z``, ``gap_z``: standard normal; ``moult_h``: hours at 25 C; ``loss``: factor on the
-    energy burnt.
+    ``a``, ``u``: ln h, u with all that shifts this batch alone; ``node``: index into ENERGY_NODES_EV;
+    ``sigma``: ln h; ``moult_h``: hours at 25 C; ``loss``: factor on the energy burnt.
     """
 
     a: Floats
     u: Floats
     node: NDArray[np.int64]
     sigma: Floats
-    salt_slope: Floats
-    shape_z: Floats
-    gap_z: Floats
     moult_h: Floats
     loss: Floats
 
-    def mu(self, salinity: float | None, shape_sd: float, gap_sd: float) -> Floats:
-        """ln Q at which half of the batch has hatched, (n,).
-
-        ``salinity`` in g/L (None: taken as 30); ``shape_sd``, ``gap_sd``: extra doubt, sd of ln Q.
-        """
-        salt = 0.0 if salinity is None else salinity - par.SALT_REFERENCE.value
-        doubt = self.shape_z * shape_sd + self.gap_z * gap_sd
-        return self.a + self.u + self.salt_slope * salt + doubt
+    def mu(self, salinity: float | None) -> Floats:
+        """ln Q at which half of the batch has hatched, (n,); ``salinity`` in g/L (None: taken as 30)."""
+        return self.a + self.u + salt_shift(salinity)[0]
 
 
-@lru_cache(maxsize=4)
-def prior_draws(n: int = 1024, light_known: bool = False) -> Draws:
-    """What is believed of a lot that nobody has hatched here yet."""
-    p = _even_points(n, 10)
-    omega_steps = np.cumsum(par.OMEGA_SHARES)[:-1]
-    omega = np.array(par.OMEGA_VALUES)[np.searchsorted(omega_steps, p[:, 2])]
-    if not light_known:
-        omega = omega + par.OMEGA_DARK.value
-    return Draws(
-        a=np.log(par.TAU25.value) + par.TAU25.sd * student5_quantile(p[:, 0]),
-        u=omega * normal_quantile(p[:, 1]),
-        node=np.searchsorted(np.cumsum(NODE_SHARES)[:-1], p[:, 3]),
-        sigma=par.SIGMA.value * np.exp(par.SIGMA.sd * normal_quantile(p[:, 4])),
-        salt_slope=par.SALT_SLOPE.value + par.SALT_SLOPE.sd * normal_quantile(p[:, 5]),
-        shape_z=normal_quantile(p[:, 6]),
-        gap_z=normal_quantile(p[:, 7]),
-        moult_h=par.MOULT.value * np.exp(par.MOULT.sd * normal_quantile(p[:, 8])),
-        loss=np.exp(par.ENERGY_LOSS.sd * normal_quantile(p[:, 9])),
-    )
+def salt_shift(salinity: float | None) -> tuple[float, float]:
+    """What ``salinity`` (g/L) adds to ln Q at half hatch, and its sd; nothing when unknown (None).
+
+    Beyond the range the slope is known for, the range's end counts.
+    """
+    if salinity is None:
+        return 0.0, 0.0
+    excess = min(max(salinity, par.SALT_SLOPE.low), par.SALT_SLOPE.high) - par.SALT_REFERENCE.value
+    return par.SALT_SLOPE.value * excess, par.SALT_SLOPE.sd * abs(excess)
 
 
-def _even_points(n: int, dimensions: int) -> Floats:
+def even_points(n: int, dimensions: int) -> Floats:
     """(n, dimensions) points that fill the unit cube evenly: the additive recurrence with powers of
     the generalised golden ratio (Roberts 2018, the R sequence), each column then set to exact ranks."""
     ratio = 2.0

@@ -1,0 +1,202 @@
+"""What is believed of a lot, and how a keeper's notes change it.
+
+A belief is a grid over the lot's unknowns: a = ln tau25, the activation energy E, the spread sigma and
+omega, by which one batch differs from the next. The shift u of a single batch is integrated out for
+finished batches and kept for the running one, whose looks so move its own forecast.
+
+Within one batch a and u act only through c = a + u, so the likelihood of its notes is computed on a
+line of c for each (E, sigma), and the sum over u is one matrix product for each omega.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+
+import numpy as np
+
+from hatchmon.science import parameters as par
+from hatchmon.science.hatching import ENERGY_NODES_EV, NODE_SHARES, Draws, even_points
+from hatchmon.science.normal import Floats, normal_cdf, normal_quantile, student5_density
+
+GLANCE_SD = 0.35  # error of a keeper's eye, probit scale; assumed, no source
+WRONG_NOTE = 0.01  # share of notes that belong to another cone or hour; assumed, no source
+A_POINTS = 49
+A_REACH = 4.5  # the grid spans this many prior scales either way
+C_BEYOND = 0.6
+_SIGMA_STEPS = np.linspace(-2.25, 2.25, 11)
+SIGMAS: Floats = par.SIGMA.value * np.exp(par.SIGMA.sd * _SIGMA_STEPS)
+_SIGMA_SHARES: Floats = np.exp(-0.5 * _SIGMA_STEPS**2) / np.exp(-0.5 * _SIGMA_STEPS**2).sum()
+OMEGAS: Floats = np.array(par.OMEGA_VALUES)
+_OMEGA_SHARES: Floats = np.array(par.OMEGA_SHARES)
+
+LOT_TO_LOT_SD = 0.20  # of a, between the lots of one keeper; assumed, no source
+KEEPER_SD = 0.13  # of mu_k, between keepers; assumed, no source
+_T5_SCALE = 1.0 / np.sqrt(5.0 / 3.0)  # scale of a Student-t with 5 degrees of freedom and sd 1
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """The notes of one batch, tied to its hatch clock.
+
+    ``ln_q``: (k, 7) ln of the progress at each note for each energy node, less the effect of salt;
+    ``z_low``, ``z_high``: (k,) probit bounds of the share seen; ``chance``: (k,) of such a note being
+    made by mistake; ``extra_sd``: doubt about ln Q of the whole batch, from gaps and the rate curve.
+    """
+
+    ln_q: Floats
+    z_low: Floats
+    z_high: Floats
+    chance: Floats
+    extra_sd: float = 0.0
+
+    @property
+    def empty(self) -> bool:
+        """Whether there is nothing to learn from."""
+        return self.z_low.size == 0
+
+
+@dataclass(frozen=True)
+class LotBelief:
+    """Belief about one lot: ``weights`` (49 a, 7 E, 11 sigma, 4 omega) sum to 1 over the grid ``a``."""
+
+    a: Floats
+    weights: Floats
+    hatches: int = 0
+    _c: Floats = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        half = (self.a[1] - self.a[0]) / 2.0
+        beyond = int(np.ceil(C_BEYOND / half))
+        c = self.a[0] + half * np.arange(-beyond, 2 * (self.a.size - 1) + beyond + 1)
+        object.__setattr__(self, "_c", c)
+
+    @classmethod
+    def prior(
+        cls, a_mean: float = float(np.log(par.TAU25.value)), a_scale: float = par.TAU25.sd
+    ) -> LotBelief:
+        """Before any hatch of the lot: Student-t (5) on a, the model's priors on the rest."""
+        steps = np.linspace(-A_REACH, A_REACH, A_POINTS)
+        on_a = student5_density(steps)
+        weights = np.einsum("a,e,s,o->aeso", on_a / on_a.sum(), NODE_SHARES, _SIGMA_SHARES, _OMEGA_SHARES)
+        return cls(a_mean + a_scale * steps, weights)
+
+    def learn(self, evidence: Evidence) -> LotBelief:
+        """The belief after the notes of one finished batch."""
+        if evidence.empty:
+            return self
+        line = _line_likelihood(evidence, self._c)  # (c, 7, 11)
+        seen = np.empty_like(self.weights)
+        for index, omega in enumerate(OMEGAS):
+            kernel = _kernel(self.a, self._c, float(np.hypot(omega, evidence.extra_sd)))
+            seen[..., index] = np.tensordot(kernel, line, axes=1)
+        weights = self.weights * seen
+        return LotBelief(self.a, weights / weights.sum(), self.hatches + 1)
+
+    def learn_all(self, batches: Iterable[Evidence]) -> LotBelief:
+        """The belief after several batches; their order does not matter."""
+        belief = self
+        for evidence in batches:
+            belief = belief.learn(evidence)
+        return belief
+
+    @property
+    def a_mean_sd(self) -> tuple[float, float]:
+        """Mean and sd of a."""
+        on_a = self.weights.sum(axis=(1, 2, 3))
+        mean = float(np.sum(on_a * self.a))
+        return mean, float(np.sqrt(max(np.sum(on_a * (self.a - mean) ** 2), 0.0)))
+
+    def draws(
+        self, running: Evidence | None = None, extra_sd: float = 0.0, light_known: bool = False, n: int = 1024
+    ) -> Draws:
+        """``n`` equally likely sets of the unknowns of a batch of this lot.
+
+        ``running``: the notes of that very batch so far; ``extra_sd``: doubt about its ln Q from gaps and
+        the rate curve; a batch whose first hours may have been dark varies a little more.
+        """
+        if running is not None and running.empty:
+            running = None
+        dark = 0.0 if light_known else par.OMEGA_DARK.value
+        sds = np.hypot(OMEGAS + dark, extra_sd)
+        weights = self.weights
+        line = None
+        if running is not None:
+            line = _line_likelihood(running, self._c)
+            seen = [np.tensordot(_kernel(self.a, self._c, float(sd)), line, axes=1) for sd in sds]
+            weights = weights * np.stack(seen, axis=-1)
+        points = even_points(n, 5)
+        cell = np.searchsorted(np.cumsum(weights.ravel()), (np.arange(n) + 0.5) / n * weights.sum())
+        on_a, node, on_sigma, on_omega = np.unravel_index(np.minimum(cell, weights.size - 1), weights.shape)
+        step = self.a[1] - self.a[0]
+        a = self.a[on_a] + (points[:, 0] - 0.5) * step
+        sd = sds[on_omega]
+        if line is None:
+            u = sd * normal_quantile(points[:, 1])
+        else:
+            u = _shift_given_notes(a, sd, line[:, node, on_sigma].T, self._c, points[:, 1])
+        # Within its cell sigma is as likely anywhere, on the log scale.
+        within = np.exp((points[:, 2] - 0.5) * par.SIGMA.sd * (_SIGMA_STEPS[1] - _SIGMA_STEPS[0]))
+        return Draws(
+            a=a,
+            u=u,
+            node=node,
+            sigma=SIGMAS[on_sigma] * within,
+            moult_h=par.MOULT.value * np.exp(par.MOULT.sd * normal_quantile(points[:, 3])),
+            loss=np.exp(par.ENERGY_LOSS.sd * normal_quantile(points[:, 4])),
+        )
+
+
+def keeper_prior(finished: Sequence[tuple[float, float]]) -> LotBelief:
+    """The prior of a new lot, from (mean, sd) of a of the keeper's other lots.
+
+    a ~ N(mu_k, .20^2) around the keeper's own mu_k ~ N(ln 20.4, .13^2); with no lot yet, the general prior.
+    """
+    precision = 1.0 / KEEPER_SD**2
+    total = float(np.log(par.TAU25.value)) * precision
+    for mean, sd in finished:
+        weight = 1.0 / (LOT_TO_LOT_SD**2 + sd**2)
+        precision += weight
+        total += weight * mean
+    sd = float(np.sqrt(LOT_TO_LOT_SD**2 + 1.0 / precision))
+    return LotBelief.prior(total / precision, sd * float(_T5_SCALE))
+
+
+def _line_likelihood(evidence: Evidence, c: Floats) -> Floats:
+    """(c, 7, 11) likelihood of a batch's notes, for each c = a + u, energy node and sigma."""
+    total = np.ones((c.size, ENERGY_NODES_EV.size, SIGMAS.size))
+    for ln_q, low, high, chance in zip(
+        evidence.ln_q, evidence.z_low, evidence.z_high, evidence.chance, strict=True
+    ):
+        z = (ln_q[None, :, None] - c[:, None, None]) / SIGMAS
+        below = normal_cdf((high - z) / GLANCE_SD) if np.isfinite(high) else 1.0
+        above = normal_cdf((low - z) / GLANCE_SD) if np.isfinite(low) else 0.0
+        total *= (1.0 - WRONG_NOTE) * np.maximum(below - above, 0.0) + WRONG_NOTE * chance
+    return total
+
+
+@lru_cache(maxsize=64)
+def _kernel_cached(a0: float, a_step: float, points: int, c0: float, c_points: int, sd: float) -> Floats:
+    a = a0 + a_step * np.arange(points)
+    c = c0 + a_step / 2.0 * np.arange(c_points)
+    kernel = np.exp(-0.5 * ((c[None, :] - a[:, None]) / sd) ** 2)
+    return np.asarray(kernel / kernel.sum(axis=1, keepdims=True), dtype=np.float64)
+
+
+def _kernel(a: Floats, c: Floats, sd: float) -> Floats:
+    """(a, c) chance of c given a when the batch shifts by N(0, sd)."""
+    return _kernel_cached(float(a[0]), float(a[1] - a[0]), a.size, float(c[0]), c.size, round(sd, 4))
+
+
+def _shift_given_notes(a: Floats, sd: Floats, line: Floats, c: Floats, p: Floats) -> Floats:
+    """u of each draw (n,) at probability ``p`` of its distribution given the notes ``line`` (n, c)."""
+    density = np.exp(-0.5 * ((c[None, :] - a[:, None]) / sd[:, None]) ** 2) * line
+    cumulative = np.cumsum(density, axis=1)
+    wanted = p * cumulative[:, -1]
+    at = np.minimum(np.sum(cumulative < wanted[:, None], axis=1), c.size - 1)
+    rows = np.arange(a.size)
+    before = np.where(at > 0, cumulative[rows, np.maximum(at - 1, 0)], 0.0)
+    within = (wanted - before) / np.maximum(cumulative[rows, at] - before, 1e-300)
+    step = c[1] - c[0]
+    return np.asarray(c[at] + (within - 0.5) * step - a, dtype=np.float64)
