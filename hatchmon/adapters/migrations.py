@@ -52,6 +52,10 @@ STEPS: tuple[str, ...] = (
         time_us INTEGER NOT NULL,
         seen TEXT NOT NULL
     ) STRICT;
+    CREATE TABLE evidence (  -- what a finished batch teaches; made anew on every edit
+        batch_id INTEGER PRIMARY KEY REFERENCES batches,
+        body TEXT NOT NULL  -- JSON, or null where there is nothing to learn from
+    ) STRICT;
     CREATE TABLE forecasts (
         forecast_id INTEGER PRIMARY KEY,
         batch_id INTEGER NOT NULL REFERENCES batches,

@@ -357,6 +357,19 @@ class Store:
             (look.batch_id, to_us(look.time), look.seen),
         )
 
+    def drop_look(self, batch_id: int, time: datetime) -> None:
+        """Take back the look noted for that moment."""
+        self._db.execute("DELETE FROM looks WHERE batch_id = ? AND time_us = ?", (batch_id, to_us(time)))
+
+    def evidence(self, batch_id: int) -> str | None:
+        """The stored evidence of a finished batch (JSON), or None when it has not been worked out."""
+        row = self._db.execute("SELECT body FROM evidence WHERE batch_id = ?", (batch_id,)).fetchone()
+        return None if row is None else str(row[0])
+
+    def keep_evidence(self, batch_id: int, body: str) -> None:
+        """Store what a finished batch teaches."""
+        self._db.execute("INSERT OR REPLACE INTO evidence VALUES (?, ?)", (batch_id, body))
+
     # --- forecasts and alerts ----------------------------------------------------------------
 
     def add_forecast(self, batch_id: int, forecast: Forecast) -> None:

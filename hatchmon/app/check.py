@@ -12,7 +12,7 @@ from hatchmon.adapters.mqtt import LinkDown, LinkUp, MqttLink, SubscriptionRefus
 from hatchmon.adapters.push import Pusher, bad_address, masked
 from hatchmon.adapters.series import SeriesForwarder
 from hatchmon.adapters.store import Store, StoreError, Taken
-from hatchmon.app.engine import DEFAULT_ROOT
+from hatchmon.app.intake import DEFAULT_ROOT
 from hatchmon.app.service import addresses, make_broker, make_series_server
 from hatchmon.app.settings import Settings
 from hatchmon.app.state import availability_topic

@@ -189,15 +189,26 @@ def _set_point(text: str | None) -> float | None:
 def look(
     cone: Cone,
     seen: Annotated[
-        list[str], typer.Argument(help="none, few, some, most, nearly all, complete; or a percentage: 60%.")
-    ],
+        list[str] | None,
+        typer.Argument(help="none, few, some, most, nearly all, complete; or a percentage: 60%."),
+    ] = None,
     at: At = None,
+    undo: Annotated[
+        bool, typer.Option("--undo", help="Take back the newest look, or the one at --at.")
+    ] = False,
     config: Config = None,
     as_json: AsJson = False,
 ) -> None:
     """Note how much has hatched, by eye."""
     with _session(config) as session:
-        session.ask(as_json, do="look", cone=cone, seen=" ".join(seen), at=session.time(at))
+        session.ask(
+            as_json,
+            do="look",
+            cone=cone,
+            seen=" ".join(seen) if seen else None,
+            at=session.time(at),
+            undo=undo,
+        )
 
 
 @app.command()

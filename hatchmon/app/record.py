@@ -9,7 +9,7 @@ from hatchmon.app.settings import Settings
 from hatchmon.hatchery.types import Batch, Forecast, Quantity, Verdict
 from hatchmon.hatchery.units import to_inner
 from hatchmon.hatchery.watch import ANCHOR, BatchWatch
-from hatchmon.science.hatching import prior_draws
+from hatchmon.science.learning import LotBelief
 from hatchmon.science.nauplii import Thresholds
 
 Water = dict[Quantity, tuple[float, datetime]]
@@ -21,6 +21,7 @@ AIR_FRESH = timedelta(hours=1)
 def watch_batch(store: Store, batch: Batch, until: datetime) -> BatchWatch:
     """The batch with every usable temperature stored up to ``until`` (or its end)."""
     watch = BatchWatch(batch)
+    watch.looks = store.looks(batch.batch_id)
     end = min(until, batch.ended or until)
     for time, temp_c, verdict in store.usable_readings(
         batch.cone, Quantity.TEMPERATURE, batch.started - ANCHOR, end
@@ -54,8 +55,10 @@ def thresholds_of(settings: Settings) -> Thresholds:
     return Thresholds(window.opens_share, window.closes_instar2, window.closes_energy)
 
 
-def forecast_of(watch: BatchWatch, water: Water, now: datetime, thresholds: Thresholds) -> Forecast:
+def forecast_of(
+    watch: BatchWatch, belief: LotBelief, water: Water, now: datetime, thresholds: Thresholds
+) -> Forecast:
     """What is believed of a batch at ``now``."""
     air = water.get(Quantity.AIR_TEMPERATURE)
     air_c = air[0] if air is not None and now - air[1] <= AIR_FRESH else None
-    return watch.forecast(now, prior_draws(), thresholds, air_c)
+    return watch.forecast(now, belief, thresholds, air_c)

@@ -13,12 +13,13 @@ from typing import Annotated, Any
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
+from hatchmon.app.beliefs import belief_from
 from hatchmon.hatchery.looks import read_look
 from hatchmon.hatchery.probes import Judge
 from hatchmon.hatchery.types import Band, Batch, Forecast, Look, Quantity, Refused, Verdict
 from hatchmon.hatchery.watch import BatchWatch
 from hatchmon.hatchery.wording import Voice
-from hatchmon.science.hatching import prior_draws
+from hatchmon.science.learning import Evidence
 from hatchmon.science.nauplii import Thresholds
 
 _Finite = Annotated[float, Field(allow_inf_nan=False)]
@@ -46,11 +47,32 @@ class Replayed:
     looks: tuple[Look, ...]
     readings: int
     unusable: int
+    learned: int
     forecast: Forecast
 
 
 def replay(folder: Path, thresholds: Thresholds | None = None) -> Replayed:
-    """Forecast the batch in ``folder``. Raises Refused naming file, line and what is wrong."""
+    """Forecast the batch in ``folder``, learning first from the batches in its ``history``, if any.
+
+    Raises Refused naming file, line and what is wrong.
+    """
+    watch, readings, unusable, now = _read_folder(folder)
+    evidence: dict[str, list[Evidence]] = {}
+    history = folder / "history"
+    for past in sorted(path for path in history.iterdir() if path.is_dir()) if history.is_dir() else ():
+        finished, _, _, until = _read_folder(past)
+        if not finished.looks:
+            raise Refused(f"{past / 'looks.csv'} holds no look: nothing can be learned from that batch.")
+        learned = finished.evidence(max(until, finished.looks[-1].time))
+        if learned is not None:
+            evidence.setdefault(finished.batch.lot, []).append(learned)
+    belief = belief_from(evidence, watch.batch.lot)
+    forecast = watch.forecast(now, belief, thresholds)
+    return Replayed(watch.batch, tuple(watch.looks), readings, unusable, belief.hatches, forecast)
+
+
+def _read_folder(folder: Path) -> tuple[BatchWatch, int, int, datetime]:
+    """(the batch with its log and looks, readings, unusable ones, its ``now``)."""
     facts = _batch_file(folder / "batch.json")
     batch = Batch(
         batch_id=0,
@@ -63,13 +85,12 @@ def replay(folder: Path, thresholds: Thresholds | None = None) -> Replayed:
         salinity=facts.salinity,
     )
     readings = _temperatures(folder / "temperature.csv", needed=facts.set_point_c is None)
-    looks = tuple(_looks(folder / "looks.csv"))
     last = max((time for time, _ in readings), default=batch.started)
     now = facts.now.astimezone(UTC) if facts.now is not None else max(last, batch.started)
     watch = BatchWatch(batch)
+    watch.looks = sorted(_looks(folder / "looks.csv"), key=lambda look: look.time)
     unusable = _feed(watch, [reading for reading in readings if reading[0] <= now])
-    forecast = watch.forecast(now, prior_draws(), thresholds)
-    return Replayed(batch, looks, len(readings), unusable, forecast)
+    return watch, len(readings), unusable, now
 
 
 def _feed(watch: BatchWatch, readings: list[tuple[datetime, float]]) -> int:
@@ -205,5 +226,8 @@ def replay_text(replayed: Replayed) -> str:
             f"{name} hatched after {band.p50:.1f} h ({band.p10:.1f} to {band.p90:.1f})"
             for name, band in (("half", forecast.t50), ("90 %", forecast.t90))
         ]
-    lines.append(f"{replayed.readings} readings, {replayed.unusable} unusable; trust {forecast.trust}")
+    lines.append(
+        f"{replayed.readings} readings, {replayed.unusable} unusable; {len(replayed.looks)} looks; "
+        f"learned from {replayed.learned} earlier hatches; trust {forecast.trust}"
+    )
     return "\n".join([*lines, *(f"! {reason}" for reason in forecast.reasons)])

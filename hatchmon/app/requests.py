@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 from typing import Annotated, Any, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from hatchmon.adapters.store import NewReading, Request, Store, to_us
-from hatchmon.hatchery.batches import batch_at, check_begin, check_cone, check_harvest, check_reading
-from hatchmon.hatchery.looks import read_look
+from hatchmon.app.beliefs import work_out_evidence
+from hatchmon.hatchery.batches import (
+    batch_at,
+    check_begin,
+    check_cone,
+    check_harvest,
+    check_reading,
+    look_to_drop,
+)
+from hatchmon.hatchery.looks import WORDS, read_look
 from hatchmon.hatchery.types import Batch, Look, Quantity, Refused, Verdict
 from hatchmon.hatchery.units import UNITS
 from hatchmon.hatchery.wording import Voice
@@ -36,10 +45,11 @@ class Begin(_Asked):
 
 
 class LookAt(_Asked):
-    """Note what was seen: a word or a percentage."""
+    """Note what was seen, a word or a percentage; or take back the newest look, or that at ``at``."""
 
     do: Literal["look"] = "look"
-    seen: str
+    seen: str | None = None
+    undo: bool = False
 
 
 class Harvest(_Asked):
@@ -109,10 +119,20 @@ def _begin(store: Store, asked: Begin, now: datetime, voice: Voice) -> str:
 def _look(store: Store, asked: LookAt, now: datetime, voice: Voice) -> str:
     time = asked.at or now
     batch = batch_at(asked.cone, time, store.batches("cone = ?", asked.cone), now, voice)
-    look = Look(batch.batch_id, time, read_look(asked.seen))
-    store.add_look(look)
-    when = voice.time(time, now)
-    return f"{asked.cone}: noted '{look.seen}' at {when}, {batch.hours_at(time):.1f} h after the start."
+    if asked.undo:
+        look = look_to_drop(batch, store.looks(batch.batch_id), asked.at, now, voice)
+        store.drop_look(batch.batch_id, look.time)
+        done = f"took back '{look.seen}'"
+    elif asked.seen is None:
+        raise Refused(f"Say what you saw: {', '.join(WORDS)}, or a percentage.")
+    else:
+        look = Look(batch.batch_id, time, read_look(asked.seen))
+        store.add_look(look)
+        done = f"noted '{look.seen}'"
+    if batch.ended is not None:
+        work_out_evidence(store, batch)
+    when = voice.time(look.time, now)
+    return f"{asked.cone}: {done} at {when}, {batch.hours_at(look.time):.1f} h after the start."
 
 
 def _harvest(store: Store, asked: Harvest, now: datetime, voice: Voice) -> str:
@@ -122,8 +142,9 @@ def _harvest(store: Store, asked: Harvest, now: datetime, voice: Voice) -> str:
         raise Refused(f"Nothing is running in {asked.cone}: there is nothing to harvest.")
     batch = running[0]
     check_harvest(batch, time, store.looks(batch.batch_id), now, voice)
-    outcome = "discarded" if asked.discard else "harvested"
+    outcome: Literal["harvested", "discarded"] = "discarded" if asked.discard else "harvested"
     store.end_batch(batch.batch_id, time, outcome)
+    work_out_evidence(store, replace(batch, ended=time, outcome=outcome))
     when = voice.time(time, now)
     return f"{asked.cone}: lot {batch.lot} {outcome} {when}, after {batch.hours_at(time):.1f} h."
 

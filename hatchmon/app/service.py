@@ -76,7 +76,7 @@ class Service:
         self._engine = Engine(settings, self._store, self._clock, self)
         self._link = MqttLink(
             make_broker(settings),
-            self._engine.topics(),
+            self._engine.intake.topics(),
             (state.availability_topic(settings.site), b"offline"),
             self._inbox,
             now=self._clock.now,

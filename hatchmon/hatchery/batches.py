@@ -110,3 +110,18 @@ def _within(what: str, value: float, low: float, high: float, unit: str) -> None
 def _not_in_future(time: datetime, now: datetime, voice: Voice, what: str) -> None:
     if time > now + AHEAD_OF_NOW:
         raise Refused(f"{what} cannot lie in the future: {voice.time(time, now)} has not come yet.")
+
+
+def look_to_drop(
+    batch: Batch, looks: Sequence[Look], at: datetime | None, now: datetime, voice: Voice
+) -> Look:
+    """The look to take back: the newest, or the one within half a minute of ``at``. Raises Refused."""
+    if not looks:
+        raise Refused(f"No look has been noted for the batch in {batch.cone}.")
+    if at is None:
+        return looks[-1]
+    nearest = min(looks, key=lambda look: abs(look.time - at))
+    if abs(nearest.time - at) > timedelta(seconds=30):
+        noted = ", ".join(f"{voice.time(look.time, now)} ({look.seen})" for look in looks)
+        raise Refused(f"No look is noted for {voice.time(at, now)}; there are: {noted}.")
+    return nearest

@@ -43,6 +43,17 @@ class Voice:
         middle, early, late = (self.time(batch.time_at(h), now) for h in (band.p50, band.p10, band.p90))
         return f"about {middle}, between {early} and {late}"
 
+    def changed(self, batch: Batch, before: Forecast, after: Forecast, now: datetime) -> str:
+        """`` Ready 07:10 -> 07:40, band 3.1 h narrower.``, or nothing where nothing moved."""
+        if before.opens is None or after.opens is None:
+            return ""
+        old, new = (self.time(batch.time_at(band.p50), now) for band in (before.opens, after.opens))
+        narrower = _width_h(before.opens) - _width_h(after.opens)
+        if old == new and abs(narrower) < 0.1:
+            return ""
+        moved = f"Ready {old} -> {new}" if old != new else f"Ready {new} still"
+        return f" {moved}, band {abs(narrower):.1f} h {'narrower' if narrower >= 0 else 'wider'}."
+
     def ready(self, batch: Batch, forecast: Forecast, now: datetime) -> str:
         """One plain sentence or two on when to harvest."""
         if forecast.not_predicted is not None or forecast.opens is None or forecast.closes is None:
@@ -57,6 +68,10 @@ class Voice:
         if hours < forecast.closes.p50:
             return f"Ready now. Harvest before {closes}."
         return f"The window closed about {closes}. Harvest at once or look before feeding."
+
+
+def _width_h(band: Band) -> float:
+    return band.p90 - band.p10
 
 
 def duration(hours: float) -> str:

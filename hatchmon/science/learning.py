@@ -52,6 +52,11 @@ class Evidence:
     extra_sd: float = 0.0
 
     @property
+    def bounds(self) -> Floats:
+        """(k, 2) the probit bounds side by side."""
+        return np.stack((self.z_low, self.z_high), axis=-1)
+
+    @property
     def empty(self) -> bool:
         """Whether there is nothing to learn from."""
         return self.z_low.size == 0

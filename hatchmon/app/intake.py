@@ -1,0 +1,241 @@
+"""From a message to a judged reading: where it belongs, when it was measured, whether it is a repeat."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from hatchmon.adapters.clock import Clock
+from hatchmon.adapters.mqtt import Incoming, LinkUp
+from hatchmon.adapters.store import NewReading, Store, Stream, from_us, to_us
+from hatchmon.app.pending import Pending
+from hatchmon.app.settings import Settings
+from hatchmon.hatchery.payload import Sample, Unreadable, read_payload
+from hatchmon.hatchery.probes import Judge
+from hatchmon.hatchery.types import Quantity, Verdict
+from hatchmon.hatchery.units import UNITS, to_inner
+
+DEFAULT_ROOT = "hatchery"
+_CONE = re.compile(r"[A-Za-z0-9_-]{1,32}")
+MOST_CONES = 2000
+MOST_PENDING = 5000
+KEPT_PAYLOAD = 4096
+KEPT_TOPIC = 1024
+WAITED_AFTER = timedelta(seconds=60)
+MARK_WAIT_S = 30.0
+
+Use = Callable[[str, Quantity, datetime, float, Verdict], None]
+"""Called with (cone, quantity, time, value in the unit used inside, verdict) for each usable reading."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Route:
+    """Where the value of a topic belongs."""
+
+    cone: str
+    quantity: Quantity
+    unit: str
+    value_pointer: str | None = None
+    time_pointer: str | None = None
+
+
+@dataclass(slots=True)
+class _Heard:
+    """A stream with its judge and the newest time stored for it."""
+
+    stream: Stream
+    judge: Judge
+    newest_us: int
+
+
+class Intake:
+    """Reads and judges messages into a Pending; knows what was delivered and what waited in a queue."""
+
+    def __init__(self, settings: Settings, store: Store, clock: Clock, use: Use) -> None:
+        self.duplicates = 0
+        """Messages and readings not stored because they were already."""
+        self._store = store
+        self._clock = clock
+        self._use = use
+        self._default_topics = settings.default_topics
+        self._kept_deliveries = 2 * settings.broker.receive_maximum
+        self._mark_topic = f"hatchmon/{settings.site}/mark"
+        self._mark = b""
+        self._mark_until: float | None = None
+        self._live_link = 0
+        self._routes: dict[str, list[_Route]] = {}
+        for probe in settings.probes:
+            self._routes.setdefault(probe.topic, []).append(
+                _Route(
+                    probe.cone, Quantity(probe.quantity), probe.unit, probe.value_pointer, probe.time_pointer
+                )
+            )
+        self._heard: dict[tuple[str, Quantity, str, str], _Heard] = {}
+        self._cones: set[str] = set()
+        self._delivered: OrderedDict[str, None] = OrderedDict()
+        self.load()
+
+    def load(self) -> None:
+        """Take everything from the database; what memory held of it is forgotten."""
+        self._cones = set(self._store.cones())
+        self._delivered = OrderedDict.fromkeys(json.loads(self._store.meta("delivered", "[]")))
+        self._heard.clear()
+        for stream in self._store.streams():
+            heard = self._hear(stream)
+            past = self._store.recent(stream.stream_id, 20)
+            heard.judge.remember(past, self._store.same_since(stream.stream_id))
+            if past:
+                heard.newest_us = to_us(past[-1][0])
+
+    def topics(self) -> list[str]:
+        """The topic filters to subscribe to."""
+        own = [self._mark_topic, *self._routes]
+        return [*own, f"{DEFAULT_ROOT}/+/+"] if self._default_topics else own
+
+    def link_up(self, up: LinkUp) -> tuple[str, bytes] | None:
+        """A connection stands; the (topic, mark) to publish, where the broker kept a queue for us.
+
+        The mark comes back to us after what had been queued and before what is fresh.
+        """
+        if not up.session_present:
+            self._live_link = up.link
+            return None
+        self._live_link = -up.link
+        self._mark = f"{up.link}-{to_us(self._clock.now())}".encode()
+        self._mark_until = self._clock.monotonic() + MARK_WAIT_S
+        return self._mark_topic, self._mark
+
+    def stop_waiting(self, mono: float) -> None:
+        """Take messages as fresh although the mark has not come back, after a while."""
+        if self._mark_until is not None and mono >= self._mark_until:
+            self._live_link, self._mark_until = abs(self._live_link), None
+
+    def take(self, message: Incoming, pending: Pending) -> None:
+        """Put what a message says into ``pending``: readings with verdicts, or a rejection."""
+        if message.topic == self._mark_topic:
+            if message.payload == self._mark:
+                self._live_link, self._mark_until = message.link, None
+        elif message.qos == 0 and len(pending) > MOST_PENDING:
+            return
+        elif message.dup and _delivery(message) in self._delivered:
+            self.duplicates += 1
+        else:
+            self._take_new(message, pending)
+        pending.messages.append(message)
+        pending.note(self._clock.monotonic())
+
+    def _take_new(self, message: Incoming, pending: Pending) -> None:
+        for mapped in self._routes.get(message.topic) or (None,):
+            try:
+                route = mapped or self._default_route(message.topic)
+                sample = read_payload(message.payload, route.value_pointer, route.time_pointer)
+                self._take_sample(route, sample, message, pending)
+            except Unreadable as why:
+                pending.rejected.append(
+                    (message.received, message.topic[:KEPT_TOPIC], message.payload[:KEPT_PAYLOAD], str(why))
+                )
+        if message.qos > 0:
+            self._delivered[_delivery(message)] = None
+            while len(self._delivered) > self._kept_deliveries:
+                self._delivered.popitem(last=False)
+            pending.deliveries = self._delivered
+
+    def _default_route(self, topic: str) -> _Route:
+        parts = topic.split("/")
+        if len(parts) != 3 or parts[0] != DEFAULT_ROOT:
+            raise Unreadable(f"the topic is not {DEFAULT_ROOT}/<cone>/<quantity> and not in the settings")
+        _, cone, name = parts
+        if not _CONE.fullmatch(cone):
+            raise Unreadable("a cone's name has 1 to 32 letters, digits, '-' or '_'")
+        if name not in Quantity.__members__.values():
+            raise Unreadable(f"{name[:40]!r} is not a quantity; known: {', '.join(Quantity)}")
+        quantity = Quantity(name)
+        return _Route(cone, quantity, UNITS[quantity][0])
+
+    def _take_sample(self, route: _Route, sample: Sample, message: Incoming, pending: Pending) -> None:
+        heard = self._heard_for(route, message)
+        stream_id = heard.stream.stream_id
+        time_us = self._free_time(heard, to_us(sample.time or message.received), sample, pending)
+        if time_us is None:
+            self.duplicates += 1
+            return
+        time = from_us(time_us)
+        judged = heard.judge.judge(
+            sample.raw, time, message.received,
+            retained=message.retain, dated=sample.time is not None or not self._waited(heard, message),
+        )  # fmt: skip
+        heard.newest_us = max(heard.newest_us, time_us)
+        pending.readings[(stream_id, time_us)] = NewReading(
+            stream_id, time_us, sample.raw, judged.verdict, "receipt" if sample.time is None else "probe"
+        )
+        for when, value, verdict in judged.revised:
+            pending.revise(stream_id, when, to_us(when), verdict)
+            if verdict.usable:
+                self._use(route.cone, route.quantity, when, value, verdict)
+        if judged.verdict.usable:
+            self._use(route.cone, route.quantity, time, to_inner(sample.raw, route.unit), judged.verdict)
+
+    def _heard_for(self, route: _Route, message: Incoming) -> _Heard:
+        heard = self._heard.get((route.cone, route.quantity, route.unit, message.topic))
+        if heard is None:
+            if route.cone not in self._cones and len(self._cones) >= MOST_CONES:
+                raise Unreadable(f"there are {MOST_CONES} cones already; map the probes in the settings")
+            with self._store.atomic():
+                stream = self._store.add_stream(
+                    route.cone, route.quantity, route.unit, message.topic, message.received
+                )
+            heard = self._hear(stream)
+        return heard
+
+    def _hear(self, stream: Stream) -> _Heard:
+        heard = _Heard(stream, Judge(stream.quantity, stream.unit), -1)
+        self._heard[(stream.cone, stream.quantity, stream.unit, stream.topic)] = heard
+        self._cones.add(stream.cone)
+        return heard
+
+    def _free_time(self, heard: _Heard, time_us: int, sample: Sample, pending: Pending) -> int | None:
+        """A microsecond of the stream not yet used; None when this very reading is stored already."""
+        stream_id = heard.stream.stream_id
+        while time_us <= heard.newest_us:
+            held = pending.readings.get((stream_id, time_us))
+            stored = held.raw if held else self._store.raw_at(stream_id, time_us)
+            if stored is None:
+                break
+            if sample.time is not None and stored == sample.raw:
+                return None
+            time_us += 1
+        return time_us
+
+    def _waited(self, heard: _Heard, message: Incoming) -> bool:
+        """Whether a message without a time of its own may have lain in the broker's queue for long."""
+        if message.link == self._live_link:
+            return False
+        newest = heard.judge.newest
+        usual = heard.judge.usual_interval
+        return newest is None or message.received - newest > max(WAITED_AFTER, 3 * usual)
+
+    def silent_since(self, cone: str, now: datetime) -> tuple[datetime | None, bool]:
+        """(since when no temperature probe of the cone is heard, whether it has one)."""
+        judges = [
+            heard.judge
+            for heard in self._heard.values()
+            if heard.stream.cone == cone
+            and heard.stream.quantity is Quantity.TEMPERATURE
+            and heard.stream.topic
+            and heard.judge.newest is not None
+        ]
+        silences = [judge.silent_since(now) for judge in judges]
+        if not judges or None in silences:
+            return None, bool(judges)
+        return max(since for since in silences if since is not None), True
+
+
+def _delivery(message: Incoming) -> str:
+    """What makes a delivery the same one when the broker repeats it."""
+    digest = hashlib.blake2b(message.topic.encode() + b"\0" + message.payload, digest_size=8).hexdigest()
+    return f"{message.mid}:{digest}"

@@ -1,0 +1,80 @@
+"""What the next transaction will hold."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Collection
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from hatchmon.adapters.mqtt import Incoming
+from hatchmon.adapters.push import Delivered, Failed
+from hatchmon.adapters.series import SetAside
+from hatchmon.adapters.store import NewReading, Store
+from hatchmon.hatchery.types import Alert, Forecast, Verdict
+
+
+@dataclass(slots=True)
+class Pending:
+    """Gathered by the engine, written all at once; ``urgent`` things do not wait for company.
+
+    ``readings`` are keyed by (stream, time in us); ``messages`` are acknowledged once all is stored.
+    """
+
+    readings: dict[tuple[int, int], NewReading] = field(default_factory=dict)
+    revisions: list[tuple[int, datetime, Verdict]] = field(default_factory=list)
+    rejected: list[tuple[datetime, str, bytes, str]] = field(default_factory=list)
+    messages: list[Incoming] = field(default_factory=list)
+    forecasts: list[tuple[int, Forecast]] = field(default_factory=list)
+    alerts: list[tuple[Alert, datetime]] = field(default_factory=list)  # and not to be sent before
+    overtaken: list[tuple[tuple[str, ...], str]] = field(default_factory=list)
+    letters: list[Delivered | Failed] = field(default_factory=list)
+    set_aside: list[SetAside] = field(default_factory=list)
+    cursor: int | None = None
+    deliveries: Collection[str] | None = None
+    urgent: bool = False
+    since_mono: float | None = None
+
+    def __len__(self) -> int:
+        """How much waits that somebody outside waits for."""
+        return len(self.messages) + len(self.letters) + len(self.set_aside) + (self.cursor is not None)
+
+    def note(self, mono: float) -> None:
+        """Something has been added at ``mono``."""
+        if self.since_mono is None:
+            self.since_mono = mono
+
+    def revise(self, stream_id: int, time: datetime, time_us: int, verdict: Verdict) -> None:
+        """Change the verdict on an earlier reading, stored or not."""
+        held = self.readings.get((stream_id, time_us))
+        if held is None:
+            self.revisions.append((stream_id, time, verdict))
+        else:
+            self.readings[(stream_id, time_us)] = NewReading(
+                stream_id, time_us, held.raw, verdict, held.dated_by
+            )
+
+    def write(self, store: Store, now: datetime, addresses: int) -> None:
+        """Write everything, inside the caller's transaction."""
+        store.add_readings(list(self.readings.values()))
+        for stream_id, time, verdict in self.revisions:
+            store.revise(stream_id, time, verdict)
+        for rejected in self.rejected:
+            store.add_rejected(*rejected)
+        for batch_id, forecast in self.forecasts:
+            store.add_forecast(batch_id, forecast)
+        for kinds, scope in self.overtaken:
+            store.overtake(kinds, scope, now)
+        for alert, not_before in self.alerts:
+            store.add_alert(alert, addresses, not_before)
+        for letter in self.letters:
+            if isinstance(letter, Delivered):
+                store.letter_sent(letter.letter_id)
+            else:
+                store.letter_failed(letter.letter_id, letter.reason)
+        for line in self.set_aside:
+            store.add_series_refused(line.cursor, line.line, line.reason)
+        if self.cursor is not None:
+            store.set_meta("series_cursor", str(self.cursor))
+        if self.deliveries is not None:
+            store.set_meta("delivered", json.dumps(list(self.deliveries)))
