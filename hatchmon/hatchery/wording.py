@@ -48,8 +48,8 @@ class Voice:
         if forecast.not_predicted is not None or forecast.opens is None or forecast.closes is None:
             return f"Not predicted: {forecast.not_predicted}."
         if forecast.trust == "none":
-            return f"Perhaps ready {self.between(batch, forecast.opens, now)}: too unsure to time; "
-                "look by eye."
+            when = self.between(batch, forecast.opens, now)
+            return f"Perhaps ready {when}: too unsure to time, look by eye."
         closes = self.time(batch.time_at(forecast.closes.p50), now)
         hours = batch.hours_at(now)
         if hours < forecast.opens.p50:
