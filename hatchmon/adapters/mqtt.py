@@ -108,7 +108,8 @@ class Incoming:
 class LinkUp:
     """Connected, and every subscription answered. ``protocol`` is "5" or "3.1.1".
 
-    Messages that waited in the session may come before it. ``session_present``: the broker kept it.
+    ``session_present``: the broker had kept it. Messages of the same connection may come before this,
+    above all those that waited.
     """
 
     link: int
@@ -415,7 +416,7 @@ class MqttLink:
         return not connection.taken or clock - connection.turned_away > PATIENCE_S
 
     def _close(self, connection: _Connection) -> None:
-        connection.client.user_data_set(None)  # lets both go at once, with their sockets
+        connection.client.user_data_set(None)  # else the two hold each other, and sockets stay open
         left_open = connection.client.socket()
         if left_open is not None:
             with contextlib.suppress(OSError):
@@ -551,8 +552,6 @@ class MqttLink:
         if kept_by_broker:
             connection.taken.add((incoming.mid, incoming.received_mono))  # before it can be acknowledged
         try:
-            if not self._flush():
-                raise queue.Full
             self._inbox.put_nowait(incoming)
         except queue.Full:
             self.dropped += 1

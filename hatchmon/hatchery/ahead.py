@@ -90,10 +90,10 @@ def _course(times_h: Floats, temps_c: Floats, set_point_c: float | None, air_c: 
     start = float(temps_c[-3:].mean() + slope * (end - times_h[-3:].mean()))
     for target in (set_point_c, air_c):
         if target is not None and (target - start) * slope > 0:
-            lag = _lag_towards(times_h, temps_c, target)
+            lag = _lag_towards(times_h, temps_c, slope, target)
             return Ahead("on its way to " + ("the set point" if target == set_point_c else "the room"),
                          start, target, lag, 0.5, 0.5)  # fmt: skip
-    fitted = _fitted_course(times_h, temps_c)
+    fitted = _fitted_course(times_h, temps_c, slope)
     if fitted is None:
         return None
     lag, target, target_sd = fitted
@@ -103,19 +103,26 @@ def _course(times_h: Floats, temps_c: Floats, set_point_c: float | None, air_c: 
     return Ahead("on its way, end fitted from the log", start, target, lag, 0.5, doubt)
 
 
-def _rates(times_h: Floats, temps_c: Floats) -> tuple[Floats, Floats]:
-    """Mean temperature and rate of change (C/h) over successive tenths of an hour or more."""
+def _rates(times_h: Floats, temps_c: Floats, slope: float) -> tuple[Floats, Floats]:
+    """Mean temperature and rate of change (C/h) over successive tenths of an hour or more, since the water
+    took its present course, which now runs at ``slope`` (C/h)."""
     keep = times_h >= times_h[-1] - FIT_H
     times, temps = times_h[keep], temps_c[keep]
     slots = np.floor((times - times[0]) / 0.1 + 1e-9)
     _, first, counts = np.unique(slots, return_index=True, return_counts=True)
     time_means = np.add.reduceat(times, first) / counts
     temp_means = np.add.reduceat(temps, first) / counts
+    # A course only slows down: where the water stood still or turned, something else held it until then.
+    pace = (temp_means[3:] - temp_means[:-3]) / (time_means[3:] - time_means[:-3])
+    other = np.flatnonzero(pace / slope < 0.5)
+    other = other[time_means[3:][other] < times[-1] - TREND_H]
+    since = int(other[-1]) + 3 if other.size else 0
+    temp_means, time_means = temp_means[since:], time_means[since:]
     return (temp_means[1:] + temp_means[:-1]) / 2.0, np.diff(temp_means) / np.diff(time_means)
 
 
-def _lag_towards(times_h: Floats, temps_c: Floats, target_c: float) -> float:
-    temps, rates = _rates(times_h, temps_c)
+def _lag_towards(times_h: Floats, temps_c: Floats, slope: float, target_c: float) -> float:
+    temps, rates = _rates(times_h, temps_c, slope)
     away = target_c - temps
     if temps.size < 3 or np.max(np.abs(away)) < 1.0:
         return LAG_PER_H
@@ -123,10 +130,10 @@ def _lag_towards(times_h: Floats, temps_c: Floats, target_c: float) -> float:
     return float(np.clip(np.sum(rates * away) / np.sum(away * away), low, high))
 
 
-def _fitted_course(times_h: Floats, temps_c: Floats) -> tuple[float, float, float] | None:
+def _fitted_course(times_h: Floats, temps_c: Floats, slope_now: float) -> tuple[float, float, float] | None:
     """(lag per hour, target deg C, sd of the target) from the rate falling as the target comes near; None
     if it does not."""
-    temps, rates = _rates(times_h, temps_c)
+    temps, rates = _rates(times_h, temps_c, slope_now)
     if temps.size < 6 or np.ptp(temps) < 1.0:
         return None
     slope, target = straight_line(temps, rates)

@@ -8,7 +8,7 @@ from datetime import datetime, time, timedelta
 from typing import Literal
 
 from hatchmon.hatchery.types import Alert, Batch, Forecast, Urgency
-from hatchmon.hatchery.wording import Voice, duration
+from hatchmon.hatchery.wording import Voice, duration, span
 
 Kind = Literal["ready-soon", "ready", "closing", "past", "cold", "warm", "silent", "doubt", "back"]
 
@@ -62,7 +62,10 @@ class Quiet:
             return None
         day = local.date() + timedelta(days=1 if clock >= self.end else 0)
         # Local wall time first, then UTC: right across a change of daylight saving.
-        return datetime.combine(day, self.end, tzinfo=voice.zone).astimezone(now.tzinfo)
+        end = datetime.combine(day, self.end, tzinfo=voice.zone)
+        if end.astimezone(now.tzinfo) <= now:
+            end = end.replace(fold=1)  # the hour that comes twice: the first end is over
+        return end.astimezone(now.tzinfo)
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +100,7 @@ class AlertBook:
         self.rules = rules
         self.standing: dict[tuple[str, str], Standing] = dict(said or {})
         self.changed: set[tuple[str, str]] = set()
+        self._present: set[tuple[str, str]] = set()
 
     def stands(self, kind: str, scope: str) -> bool:
         """Whether the alert has been raised and not cleared."""
@@ -111,7 +115,8 @@ class AlertBook:
             key: tuple[str, str] = (fact.kind, fact.scope)
             present.add(key)
             state = self.standing.setdefault(key, Standing())
-            state.true_s += elapsed_s
+            if key in self._present:  # true all the while; a new fact is true from now on
+                state.true_s += elapsed_s
             state.false_s = 0.0
             if state.raised is None and state.true_s >= fact.holds_s and not self._too_early(state, now):
                 state.raised = state.last = now
@@ -122,10 +127,12 @@ class AlertBook:
                 continue
             state.true_s = 0.0
             if state.raised is not None and told[0] not in STAGES:
-                state.false_s += elapsed_s
+                if told not in self._present:
+                    state.false_s += elapsed_s
                 if state.false_s >= CLEAR_AFTER_S:
                     state.raised = None
                     self.changed.add(told)
+        self._present = present
         return alerts
 
     def forget(self, scope: str) -> None:
@@ -156,9 +163,7 @@ def stage_facts(
     if forecast.opens is None or forecast.closes is None or forecast.trust == "none":
         return []
     hours = batch.hours_at(now)
-    # The first nauplii of a poorly synchronised batch moult before the last have hatched: its window is
-    # told as the span between the two, whichever comes first.
-    opens_h, closes_h = sorted((forecast.opens.p50, forecast.closes.p50))
+    opens_h, closes_h = (band.p50 for band in span(forecast.opens, forecast.closes))
     if hours >= closes_h:
         stage = 3
     elif hours >= max(closes_h - rules.closing_min / 60.0, opens_h):
@@ -182,18 +187,19 @@ def _stage_words(
     assert forecast.opens is not None
     assert forecast.closes is not None
     cone = batch.cone
-    opens = voice.time(batch.time_at(forecast.opens.p50), now)
-    closes = voice.time(batch.time_at(forecast.closes.p50), now)
+    first, last = span(forecast.opens, forecast.closes)
+    opens = voice.time(batch.time_at(first.p50), now)
+    closes = voice.time(batch.time_at(last.p50), now)
     about = f"Lot {batch.lot}, {batch.grams:g} g, begun {voice.time(batch.started, now)}."
     if stage == "ready-soon":
         return (
             f"{cone}: ready about {opens}",
-            f"Ready {voice.between(batch, forecast.opens, now)}. Harvest before {closes}. {about}",
+            f"Ready {voice.between(batch, first, now)}. {voice.by_when(batch, forecast, now)} {about}",
         )
     if stage == "ready":
         return (
             f"{cone}: ready to harvest",
-            f"The harvest window is open. Harvest before {closes}. "
+            f"The harvest window is open. {voice.by_when(batch, forecast, now)} "
             "Air off for 5 to 10 minutes lets the shells rise and the nauplii sink; not longer. " + about,
         )
     if stage == "closing":

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 from hatchmon.hatchery.types import Batch, Look, Quantity, Refused
-from hatchmon.hatchery.units import LIMITS, UNITS, to_inner
+from hatchmon.hatchery.units import LIMITS, UNITS, fahrenheit, to_inner
 from hatchmon.hatchery.wording import Voice
 
 OLDEST_START = timedelta(days=7)
@@ -65,9 +65,11 @@ def batch_at(cone: str, time: datetime, batches: Sequence[Batch], now: datetime,
     when = voice.time(time, now)
     if not batches:
         raise Refused(f"Nothing has been begun in {cone} yet: hatchmon begin {cone} --lot LOT --grams G")
+    later = [batch.started for batch in batches if batch.started > time]
+    if later:
+        raise Refused(f"The batch in {cone} was begun only {voice.time(min(later), now)}, after {when}.")
     last = batches[-1]
-    if last.ended is None:
-        raise Refused(f"The batch in {cone} was begun only {voice.time(last.started, now)}, after {when}.")
+    assert last.ended is not None
     raise Refused(
         f"{cone} was empty at {when}: its last batch was {last.outcome} {voice.time(last.ended, now)}. "
         f"Begin the next one: hatchmon begin {cone} --lot LOT --grams G"
@@ -96,9 +98,11 @@ def check_reading(
     if unit not in UNITS[quantity]:
         raise Refused(f"{quantity} is not measured in {unit}; use {' or '.join(UNITS[quantity])}.")
     low, high = LIMITS[quantity]
-    inner = UNITS[quantity][0]
     if not math.isfinite(value) or not low <= to_inner(value, unit) <= high:
-        raise Refused(f"{value:g} {unit} cannot be: {quantity} lies between {low:g} and {high:g} {inner}.")
+        if unit == "F":
+            low, high = fahrenheit(low), fahrenheit(high)
+        of = "" if unit == "1" else f" {unit}"
+        raise Refused(f"{value:g}{of} cannot be: {quantity} lies between {low:g} and {high:g}{of}.")
     _not_in_future(time, now, voice, "A reading")
 
 

@@ -10,8 +10,11 @@ from datetime import UTC, datetime, timedelta
 from typing import Any, NoReturn
 
 LARGEST_PAYLOAD = 65536
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+_INDEX = re.compile(r"0|[1-9]\d{0,8}", re.ASCII)
+# What lies outside can only be a clock that was never set; far times would also overflow elsewhere.
 _EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
+_LATEST = datetime(2200, 1, 1, tzinfo=UTC)
 _MILLISECONDS_FROM = 1e11  # as seconds this would be the year 5138
 
 
@@ -89,7 +92,7 @@ def _at(document: Any, pointer: str) -> Any:
         name = token.replace("~1", "/").replace("~0", "~")
         if isinstance(here, dict) and name in here:
             here = here[name]
-        elif isinstance(here, list) and re.fullmatch(r"0|[1-9]\d{0,8}", name) and int(name) < len(here):
+        elif isinstance(here, list) and _INDEX.fullmatch(name) and int(name) < len(here):
             here = here[int(name)]
         else:
             raise Unreadable(f"nothing at {pointer}")
@@ -113,4 +116,6 @@ def _time(value: Any, pointer: str) -> datetime:
         raise Unreadable(f"{pointer} is not a time (ISO 8601 or seconds since 1970)") from None
     if moment < _EARLIEST:
         raise Unreadable(f"the time at {pointer} lies before the year 2000: the probe's clock is not set")
+    if moment >= _LATEST:
+        raise Unreadable(f"the time at {pointer} lies after the year 2199: the probe's clock is not set")
     return moment

@@ -20,6 +20,9 @@ HAMPEL_FACTOR = 4 * 1.4826  # 1.4826 x MAD estimates one sd of a normal populati
 # A median of neighbours tells a spike from a change only while neighbours are close in time.
 HAMPEL_SPAN = timedelta(hours=1)
 FASTEST_C_PER_H = 30.0
+# Assumption: what a strong heater does. Without it the onset of a ramp, read every few minutes, is no
+# longer among its neighbours and looks like a spike.
+HEATER_C_PER_H = 12.0
 AGREE_C = 0.5  # also the least jump worth a question: one DS18B20 step of .0625 C in 10 s is 22 C/h
 CONFIRMING = 3
 STUCK_AFTER = timedelta(hours=6)
@@ -62,7 +65,9 @@ class Judge:
         self.last_good: tuple[datetime, float] | None = None
         self.late = 0
         self._neighbours: deque[tuple[datetime, float]] = deque(maxlen=HAMPEL_SAMPLES)
-        self._held: list[tuple[datetime, float]] = []
+        # From a reading in doubt on, until the water is seen to be back or at a new level.
+        self._held: list[tuple[datetime, float, Verdict]] = []
+        self._level_before: float | None = None
         self._same: tuple[float, datetime] | None = None
         self._spans_s: deque[float] = deque(maxlen=15)
 
@@ -89,10 +94,10 @@ class Judge:
         low, high = LIMITS[self.quantity]
         if not low <= value <= high:
             return Judged(Verdict.RANGE)
-        if self.quantity is not Quantity.TEMPERATURE or not in_order:
+        if self.quantity is not Quantity.TEMPERATURE:
             self._accept(time, value)
             return Judged(Verdict.GOOD)
-        return self._judge_water(value, time)
+        return self._judge_water(value, time) if in_order else self._judge_straggler(value, time)
 
     def remember(self, past: Iterable[tuple[datetime, float, Verdict]], same_since: datetime | None) -> None:
         """Take up where an earlier process left off: readings (time, raw, verdict), oldest first, and
@@ -104,11 +109,12 @@ class Judge:
             self._note_time(time)
             value = to_inner(raw, self.unit)
             if verdict.usable:
+                self._hold(time, value, verdict)
                 self._accept(time, value)
                 last = value
             elif verdict in (Verdict.JUMP, Verdict.SPIKE):
+                self._hold(time, value, verdict)
                 self._neighbours.append((time, value))
-                self._held = [*self._held, (time, value)][-CONFIRMING - 1 :]
         if last is not None and same_since is not None:
             self._same = (last, same_since)
 
@@ -138,36 +144,73 @@ class Judge:
 
     def _accept(self, time: datetime, value: float) -> None:
         self._neighbours.append((time, value))
-        self._held.clear()
         if self.last_good is None or time >= self.last_good[0]:
             self.last_good = (time, value)
 
     def _judge_water(self, value: float, time: datetime) -> Judged:
-        if self._too_fast(value, time):
-            doubt = Verdict.JUMP
-        elif self._off_the_median(value, time):
-            doubt = Verdict.SPIKE
-        else:
+        verdict = self._doubt(value, time) or self._unless_stuck(value, time)
+        revised = self._hold(time, value, verdict)
+        if revised:
+            verdict = Verdict.GOOD
+        if verdict.usable:
             self._accept(time, value)
-            return Judged(self._unless_stuck(value, time))
-        self._neighbours.append((time, value))
-        self._held = [*self._held, (time, value)][-CONFIRMING - 1 :]
-        levels = [level for _, level in self._held]
-        if len(levels) <= CONFIRMING or max(levels) - min(levels) > AGREE_C:
+        else:
+            self._neighbours.append((time, value))
+        return Judged(verdict, revised)
+
+    def _judge_straggler(self, value: float, time: datetime) -> Judged:
+        """A reading a little older than the newest: it says nothing of what the water did since."""
+        doubt = self._doubt(value, time)
+        if doubt is not None:
             return Judged(doubt)
-        revised = [(held, level, Verdict.GOOD) for held, level in self._held[:-1]]
-        revised[0] = (*revised[0][:2], Verdict.STEP)
-        self._same = (value, time)
-        self._held.clear()
-        self.last_good = (time, value)
-        return Judged(Verdict.GOOD, tuple(revised))
+        self._accept(time, value)
+        if self._same is not None and self._same[0] != value and time > self._same[1]:
+            self._same = (self._same[0], time)
+        return Judged(Verdict.GOOD)
+
+    def _doubt(self, value: float, time: datetime) -> Verdict | None:
+        if self._too_fast(value, time):
+            return Verdict.JUMP
+        return Verdict.SPIKE if self._off_the_median(value, time) else None
+
+    def _hold(
+        self, time: datetime, value: float, verdict: Verdict
+    ) -> tuple[tuple[datetime, float, Verdict], ...]:
+        """Follow up a reading in doubt; the readings to be revised, once three more confirm its level."""
+        if not self._held:
+            if verdict.usable:
+                return ()
+            self._level_before = None if self.last_good is None else self.last_good[1]
+        elif verdict.usable and self._is_back(value):
+            self._held.clear()
+            return ()
+        self._held.append((time, value, verdict))
+        levels = [level for _, level, _ in self._held]
+        if len(levels) <= CONFIRMING:
+            return ()
+        if max(levels) - min(levels) <= AGREE_C:
+            doubted = [(when, level) for when, level, said in self._held[:-1] if not said.usable]
+            unchanged = next((i for i, level in enumerate(reversed(levels)) if level != value), len(levels))
+            self._same = (value, self._held[-unchanged][0])
+            self._held.clear()
+            step, *rest = doubted
+            return ((*step, Verdict.STEP), *((*held, Verdict.GOOD) for held in rest))
+        del self._held[0]
+        while self._held and self._held[0][2].usable:
+            del self._held[0]
+        return ()
+
+    def _is_back(self, value: float) -> bool:
+        """Whether ``value`` is nearer to the level before the doubt than to the level in doubt."""
+        before = self._level_before
+        return before is not None and abs(value - before) < abs(value - self._held[0][1])
 
     def _too_fast(self, value: float, time: datetime) -> bool:
         if self.last_good is None:
             return False
-        hours = (time - self.last_good[0]) / timedelta(hours=1)
+        hours = abs((time - self.last_good[0]) / timedelta(hours=1))
         change = abs(value - self.last_good[1])
-        return change > AGREE_C and hours > 0 and change / hours > FASTEST_C_PER_H
+        return change > AGREE_C and change > FASTEST_C_PER_H * hours
 
     def _off_the_median(self, value: float, time: datetime) -> bool:
         near = [level for when, level in self._neighbours if time - when <= HAMPEL_SPAN]
@@ -176,7 +219,12 @@ class Judge:
             return False
         middle = median(near)
         spread = median(abs(level - middle) for level in near)
-        return abs(value - middle) > max(HAMPEL_FLOOR_C, HAMPEL_FACTOR * spread)
+        if abs(value - middle) <= max(HAMPEL_FLOOR_C, HAMPEL_FACTOR * spread):
+            return False
+        if self.last_good is None:
+            return True
+        hours = abs((time - self.last_good[0]) / timedelta(hours=1))
+        return abs(value - self.last_good[1]) > HEATER_C_PER_H * hours
 
     def _unless_stuck(self, value: float, time: datetime) -> Verdict:
         if self._same is None or self._same[0] != value:

@@ -28,7 +28,8 @@ LIMITS: dict[Quantity, tuple[float, float]] = {
 
 def celsius(fahrenheit: float) -> float:
     """deg F to deg C."""
-    return (fahrenheit - 32.0) / 1.8
+    # Nine digits, so that 77.9 F is exactly 25.5 C: limits are met at the same reading in either unit.
+    return round((fahrenheit - 32.0) / 1.8, 9)
 
 
 def fahrenheit(celsius: float) -> float:

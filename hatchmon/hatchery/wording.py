@@ -61,13 +61,34 @@ class Voice:
         if forecast.trust == "none":
             when = self.between(batch, forecast.opens, now)
             return f"Perhaps ready {when}: too unsure to time, look by eye."
-        closes = self.time(batch.time_at(forecast.closes.p50), now)
+        first, last = span(forecast.opens, forecast.closes)
         hours = batch.hours_at(now)
-        if hours < forecast.opens.p50:
-            return f"Ready {self.between(batch, forecast.opens, now)}. Harvest before {closes}."
-        if hours < forecast.closes.p50:
-            return f"Ready now. Harvest before {closes}."
+        if hours < first.p50:
+            return f"Ready {self.between(batch, first, now)}. {self.by_when(batch, forecast, now)}"
+        if hours < last.p50:
+            return f"Ready now. {self.by_when(batch, forecast, now)}"
+        closes = self.time(batch.time_at(last.p50), now)
         return f"The window closed about {closes}. Harvest at once or look before feeding."
+
+    def by_when(self, batch: Batch, forecast: Forecast, now: datetime) -> str:
+        """``Harvest before 10:40.``, or to harvest twice; the forecast must have a window."""
+        assert forecast.opens is not None
+        assert forecast.closes is not None
+        first, last = span(forecast.opens, forecast.closes)
+        closes = self.time(batch.time_at(last.p50), now)
+        if forecast.opens.p50 < forecast.closes.p50:
+            return f"Harvest before {closes}."
+        when = "now" if batch.hours_at(now) >= first.p50 else "then"
+        return f"It hatches unevenly: harvest a first time {when}, and the rest before {closes}."
+
+
+def span(opens: Band, closes: Band) -> tuple[Band, Band]:
+    """From when to when the keeper is told to harvest.
+
+    The first nauplii of a poorly synchronised batch moult before the last have hatched: its window closes
+    before it opens, and is told as the span between the two.
+    """
+    return (opens, closes) if opens.p50 <= closes.p50 else (closes, opens)
 
 
 def _width_h(band: Band) -> float:

@@ -1,0 +1,286 @@
+"""The demo at work: the hatchery's past, the service and the probes, and what is shown of them."""
+
+from __future__ import annotations
+
+import json
+import logging
+import textwrap
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from queue import Empty
+from typing import Any
+
+import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion
+from rich.console import Console
+from rich.text import Text
+
+from hatchmon.adapters.clock import Clock
+from hatchmon.adapters.push import bad_address
+from hatchmon.adapters.store import NewReading, Store, Stream, to_us
+from hatchmon.app import views
+from hatchmon.app.ask import ask
+from hatchmon.app.demo import HOST, DemoError, Events, Pushed
+from hatchmon.app.demo_hatchery import PLANS, START_HOUR, Hatchery, Measured, Plan
+from hatchmon.app.record import forecast_of, watch_batch, water_of
+from hatchmon.app.service import Service, make_clock
+from hatchmon.app.settings import Settings, load_settings
+from hatchmon.app.settings_values import machine_zone
+from hatchmon.app.state import state_topic
+from hatchmon.hatchery.probes import Judge
+from hatchmon.hatchery.types import Batch, Quantity, Refused
+from hatchmon.hatchery.wording import Voice, duration
+from hatchmon.science.nauplii import Thresholds
+
+log = logging.getLogger(__name__)
+
+SITE = "demo"
+PAST_H = 30.0
+PAST_EVERY_H = 1 / 30
+MEASURE_EVERY_S = 60.0  # on the demo's clock, but in the room no less than
+SHORTEST_PAUSE_S = 0.25
+OVERVIEW_EVERY_S = 15.0
+SERVICE_ENDS_WITHIN_S = 8.0
+MOVED = timedelta(minutes=5)
+MOVE_PAUSE_S = 1.5
+HARVEST_LATE = timedelta(hours=1)
+WIDEST = 100
+
+
+@dataclass(frozen=True, slots=True)
+class _State:
+    """A cone's state as published."""
+
+    facts: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class _Serving:
+    """The service serves."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Ended:
+    """The service has ended, by ``error`` where it should not have."""
+
+    error: Exception | None
+
+
+class Show:
+    """Runs the service and the probes, and writes on the screen what comes of it."""
+
+    def __init__(
+        self,
+        console: Console,
+        events: Events,
+        told: threading.Event,
+        config: Path,
+        speed: float,
+        port: int,
+        push_port: int,
+    ) -> None:
+        self._console = console
+        self._events = events
+        self._told = told
+        self._config = config
+        self._speed = speed
+        self._port = port
+        self._push = f"json://{HOST}:{push_port}/"
+        self._ready: dict[str, datetime] = {}
+        self._moved_mono: dict[str, float] = {}
+        self._tended: set[tuple[str, str]] = set()
+
+    def run(self, for_s: float | None) -> None:
+        """Show it for ``for_s`` real seconds from when it serves, or until told to stop."""
+        folder = self._config.parent
+        with _log_file(folder / "hatchmon.log"):
+            start = datetime.now(machine_zone()).replace(hour=0, minute=0, second=0, microsecond=0)
+            start = (start + timedelta(hours=START_HOUR)).astimezone(UTC)
+            hatchery = Hatchery(-PAST_H)
+            with Store(folder / "hatchmon.db") as store:
+                write_past(store, hatchery, start)
+                first_seq = store.next_seq()
+            bad_address(self._push)  # loads Apprise, slow as it is, before the clock runs
+            self._config.write_text(
+                settings_text(folder, self._port, self._push, self._speed, datetime.now(UTC), start)
+            )
+            self._settings = load_settings(self._config, env={})
+            self._clock = make_clock(self._settings)
+            self._voice = Voice(self._settings.zone, self._settings.unit)
+            with ExitStack() as stack:
+                stack.enter_context(self._service())
+                stack.enter_context(self._listening())
+                stack.enter_context(self._probes(hatchery, start))
+                self._follow(for_s)
+            self._tell_rest()
+            self._sum_up(first_seq, start)
+
+    # --- what runs beside ---
+
+    @contextmanager
+    def _service(self) -> Iterator[None]:
+        service = Service(self._settings)
+
+        def serve() -> None:
+            error: Exception | None = None
+            try:
+                service.run(started=lambda: self._events.put(_Serving()))
+            except Exception as trouble:
+                log.exception("the service failed")
+                error = trouble
+            self._events.put(_Ended(error))
+
+        thread = threading.Thread(target=serve, name="service", daemon=True)
+        thread.start()
+        try:
+            yield
+        finally:
+            service.stop()
+            thread.join(SERVICE_ENDS_WITHIN_S)
+
+    @contextmanager
+    def _listening(self) -> Iterator[None]:
+        """Hears every cone's state as anything else on the broker could."""
+
+        def heard(client: paho.Client, nothing: Any, message: paho.MQTTMessage) -> None:
+            self._events.put(_State(json.loads(message.payload)))
+
+        with _client("demo-screen", self._port) as client:
+            client.on_message = heard
+            client.subscribe(state_topic(SITE, "+"), qos=1)
+            yield
+
+    @contextmanager
+    def _probes(self, hatchery: Hatchery, start: datetime) -> Iterator[None]:
+        """The simulated probes, publishing from a thread of their own."""
+        done = threading.Event()
+        pause_s = max(SHORTEST_PAUSE_S, self._clock.real_seconds(MEASURE_EVERY_S))
+
+        def measure() -> None:
+            while not done.wait(pause_s):
+                now = self._clock.now()
+                for measured in hatchery.measure((now - start) / timedelta(hours=1)):
+                    client.publish(*message_of(measured, now), qos=1)
+
+        with _client("demo-probes", self._port) as client:
+            thread = threading.Thread(target=measure, name="probes", daemon=True)
+            thread.start()
+            try:
+                yield
+            finally:
+                done.set()
+                thread.join()
+
+    # --- what is shown ---
+
+    def _follow(self, for_s: float | None) -> None:
+        until = overview = float("inf")
+        while not self._told.is_set():
+            mono = time.monotonic()
+            if mono >= until:
+                return
+            if mono >= overview:
+                self._overview()
+                overview = mono + OVERVIEW_EVERY_S
+            try:
+                event = self._events.get(timeout=min(1.0, max(min(until, overview) - mono, 0.0)))
+            except Empty:
+                continue
+            if isinstance(event, _Serving):
+                overview = time.monotonic()
+                until = overview + (float("inf") if for_s is None else for_s)
+            self._tell(event)
+
+    def _tell_rest(self) -> None:
+        """What came while the service drained."""
+        while not self._events.empty():
+            event = self._events.get()
+            if isinstance(event, Pushed):
+                self._tell(event)
+
+    def _tell(self, event: object) -> None:
+        if isinstance(event, Pushed):
+            self._tell_push(event)
+        elif isinstance(event, _State):
+            self._tell_state(event.facts)
+        elif isinstance(event, _Ended):
+            raise DemoError(f"The service has ended before it should: {event.error}")
+
+    def _line(self, mark: str, style: str, said: str) -> Text:
+        now = self._clock.now()
+        return Text.assemble((f"{self._voice.time(now, now)}  ", "dim"), (f"{mark:<8}  ", style), said)
+
+    def _tell_push(self, push: Pushed) -> None:
+        lines = [self._line("PUSH", "bold magenta", f"│ {push.title}")]
+        width = min(self._console.width, WIDEST) - 20
+        for line in (part for para in push.body.splitlines() for part in textwrap.wrap(para, width)):
+            lines.append(Text.assemble(" " * 17, f"│ {line}"))
+        for text in lines:
+            self._console.print(text)
+
+    def _tell_state(self, facts: dict[str, Any]) -> None:
+        cone, batch, forecast = facts["cone"], facts["batch"], facts["forecast"]
+        opens = forecast["window"]["opens"] if forecast else None
+        if opens is None:
+            self._ready.pop(cone, None)
+            return
+        early, ready, late = (datetime.fromisoformat(opens[name]["at"]) for name in ("p10", "p50", "p90"))
+        now, mono = self._clock.now(), time.monotonic()
+        before = self._ready.setdefault(cone, ready)
+        calm = mono - self._moved_mono.get(cone, float("-inf")) >= MOVE_PAUSE_S
+        if calm and abs(ready - before) > MOVED and max(ready, before) > now:
+            self._ready[cone], self._moved_mono[cone] = ready, mono
+            was, new, low, high = (self._voice.time(moment, now) for moment in (before, ready, early, late))
+            text = f"{cone}: ready {was} -> {new}, between {low} and {high}"
+            self._console.print(self._line("FORECAST", "bold cyan", text))
+        closes = datetime.fromisoformat(forecast["window"]["closes"]["p50"]["at"])
+        if now > closes + HARVEST_LATE and now > ready:
+            self._tend(cone, batch)
+
+    def _tend(self, cone: str, batch: dict[str, Any]) -> None:
+        """Nobody has harvested: the invented keeper does, and fills the cone again, so that it goes on."""
+        key = (cone, batch["started"])
+        if key in self._tended:
+            return
+        self._tended.add(key)
+        try:
+            said = [
+                ask(self._settings, self._clock, {"do": "harvest", "cone": cone}),
+                ask(
+                    self._settings, self._clock,
+                    {"do": "begin", "cone": cone}
+                    | {name: batch[name] for name in ("lot", "grams", "litres", "set_point_c")},
+                ),
+            ]  # fmt: skip
+        except Refused as why:
+            log.info("the invented keeper was refused: %s", why)
+            return
+        self._ready.pop(cone, None)
+        for answer in said:
+            self._console.print(self._line("KEEPER", "bold green", answer["text"]))
+
+    def _overview(self) -> None:
+        now = self._clock.now()
+        with Store(self._settings.store.path, read_only=True) as store:
+            cones = views.cones_now(self._settings, store, now)
+        self._console.print()
+        self._console.print(self._line("NOW", "bold", "what 'hatchmon now' shows:"))
+        self._console.print(views.cones_shown(cones, now, self._voice))
+
+    def _sum_up(self, first_seq: int, start: datetime) -> None:
+        with Store(self._settings.store.path, read_only=True) as store:
+            verdicts = store.rows("SELECT verdict, count(*) AS n FROM readings WHERE seq >= ? GROUP BY 1", first_seq)
+            forecasts = store.rows("SELECT count(*) AS n FROM forecasts")[0]["n"]
+            pushed = store.rows("SELECT count(*) AS n FROM letters WHERE state = 'sent'")[0]["n"]
+        readings = sum(row["n"] for row in verdicts)
+        unfit = sum(row["n"] for row in verdicts if not Verdict(row["verdict"]).usable)
+        hours = (self._clock.now() - start) / timedelta(hours=1)
+        self._console.print(
+            f"\nThat was {duration(hours)} of the hatchery: {readings} readings stored, {unfit} of them judged "
+            f"unfit; {forecasts} forecasts issued; {pushed} messages pushed. Everything is removed again."
+        )

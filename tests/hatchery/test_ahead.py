@@ -1,0 +1,258 @@
+"""Which course the water is expected to take, and how well it is read from a log."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from hatchmon.hatchery.ahead import LAG_PER_H, Ahead, look_ahead, set_point_only, straight_line
+from hatchmon.science.normal import Floats
+
+CONTROL = "heater in control"
+TO_SET_POINT = "on its way to the set point"
+TO_ROOM = "on its way to the room"
+FITTED = "on its way, end fitted from the log"
+STAYS = "stays as it is"
+
+
+def minutes(hours: float, every_min: float = 1.0) -> Floats:
+    return np.arange(0.0, hours * 60.0 + 1e-9, every_min) / 60.0
+
+
+def newton(times_h: Floats, start_c: float, target_c: float, lag_per_h: float) -> Floats:
+    """Newton's law of cooling."""
+    return np.asarray(target_c + (start_c - target_c) * np.exp(-lag_per_h * times_h), dtype=np.float64)
+
+
+def probe(temps_c: Floats, seed: int, noise_c: float = 0.03) -> Floats:
+    """What a probe with steps of 1/16 C makes of it."""
+    noisy = temps_c + np.random.default_rng(seed).normal(0.0, noise_c, temps_c.size)
+    return np.asarray(np.round(noisy * 16.0) / 16.0, dtype=np.float64)
+
+
+def level(temp_c: float, hours: float = 4.0) -> tuple[Floats, Floats]:
+    times = minutes(hours)
+    return times, np.full(times.size, temp_c)
+
+
+# ---- heater in control ----
+
+
+def test_a_heater_in_control_keeps_the_level_it_holds() -> None:
+    """The level seen, not the figure on the dial: a heater that holds 28.4 C at 28 goes on so."""
+    times, temps = level(28.4)
+    ahead = look_ahead(times, temps, 28.0, 21.0)
+    assert ahead.rule == CONTROL
+    far = np.array([0.0, 1.0, 24.0])
+    assert ahead.mean_c(far) == pytest.approx([28.4] * 3)
+    assert ahead.sd_c(far) == pytest.approx([0.35] * 3)
+
+
+@pytest.mark.parametrize(
+    ("off_c", "rule"), [(0.69, CONTROL), (0.71, STAYS), (-0.69, CONTROL), (-0.71, STAYS)]
+)
+def test_control_is_within_seven_tenths(off_c: float, rule: str) -> None:
+    times, temps = level(26.0 + off_c)
+    assert look_ahead(times, temps, 26.0, None).rule == rule
+
+
+def test_control_looks_at_the_last_two_hours_only() -> None:
+    times = minutes(6.0)
+    held_since = {hours: np.where(times < 6.0 - hours, 24.0, 26.0) for hours in (1.9, 2.1)}
+    assert look_ahead(times, held_since[2.1], 26.0, None).rule == CONTROL
+    assert look_ahead(times, held_since[1.9], 26.0, None).rule != CONTROL
+
+
+def test_one_reading_at_the_set_point_is_control() -> None:
+    assert look_ahead(np.array([0.0]), np.array([26.2]), 26.0, None).rule == CONTROL
+
+
+# ---- on its way to a known end ----
+
+
+@pytest.mark.parametrize("lag_per_h", [0.15, 0.25, 0.5, 1.0])
+@pytest.mark.parametrize("seed", range(3))
+def test_warming_towards_the_set_point(lag_per_h: float, seed: int) -> None:
+    times = minutes(2.0)
+    ahead = look_ahead(times, probe(newton(times, 16.0, 28.0, lag_per_h), seed), 28.0, 20.0)
+    assert ahead.rule == TO_SET_POINT
+    assert ahead.target_c == 28.0
+    assert ahead.lag_per_h == pytest.approx(lag_per_h, rel=0.05)
+    to_come = np.linspace(0.0, 24.0, 100)
+    np.testing.assert_allclose(ahead.mean_c(to_come), newton(to_come + 2.0, 16.0, 28.0, lag_per_h), atol=0.4)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_cooling_towards_the_room(seed: int) -> None:
+    """No heater known, the room's temperature known."""
+    times = minutes(2.0)
+    ahead = look_ahead(times, probe(newton(times, 30.0, 20.0, 0.25), seed), None, 20.0)
+    assert ahead.rule == TO_ROOM
+    assert ahead.target_c == 20.0
+    assert ahead.lag_per_h == pytest.approx(0.25, rel=0.05)
+
+
+@pytest.mark.parametrize("every_min", [1.0, 5.0, 10.0, 20.0])
+def test_sparse_readings_do_not_set_the_start_back(every_min: float) -> None:
+    """The course begins at the last reading, also where the three it is averaged over span 40 minutes."""
+    times = minutes(2.0, every_min)
+    temps = newton(times, 15.0, 28.0, 0.25)
+    assert look_ahead(times, temps, 28.0, None).start_c == pytest.approx(temps[-1], abs=0.15)
+
+
+def test_too_little_of_the_way_seen_takes_the_usual_lag() -> None:
+    """Half an hour, 0.8 C from the set point: nothing to measure a lag by."""
+    times = minutes(0.5)
+    temps = 27.15 - 0.6 * (0.5 - times)
+    ahead = look_ahead(times, temps, 28.0, None)
+    assert ahead.rule == TO_SET_POINT
+    assert ahead.lag_per_h == pytest.approx(0.6, abs=0.3)
+    few = np.array([0.0, 0.15, 0.3])
+    assert look_ahead(few, np.array([20.0, 20.3, 20.6]), 28.0, None).lag_per_h == LAG_PER_H
+
+
+def test_a_failing_heater_is_not_believed() -> None:
+    """The set point is 28 C but the water cools from 28 to a room of 18: never "on its way to 28"."""
+    times = minutes(5.0)
+    temps = probe(newton(np.maximum(times - 2.0, 0.0), 28.0, 18.0, 0.25), 4)
+    later = np.array([3.0, 6.0, 12.0])
+
+    with_room = look_ahead(times, temps, 28.0, 18.0)
+    assert with_room.rule == TO_ROOM
+    np.testing.assert_allclose(with_room.mean_c(later), newton(later + 3.0, 28.0, 18.0, 0.25), atol=0.5)
+
+    without = look_ahead(times, temps, 28.0, None)
+    assert without.rule in (FITTED, STAYS)
+    assert np.all(without.mean_c(later) < temps[-1] + 0.5)
+
+
+def test_a_heater_that_cannot_switch_off_is_not_believed() -> None:
+    """Rising, already above the set point."""
+    times = minutes(3.0)
+    ahead = look_ahead(times, 28.5 + 1.5 * times, 28.0, 20.0)
+    assert ahead.rule in (FITTED, STAYS)
+    assert float(ahead.mean_c(np.array([6.0]))[0]) > 32.0
+
+
+def test_a_slow_drift_is_no_course() -> None:
+    """Under half a degree an hour the water is taken to stay, whatever the set point."""
+    times = minutes(4.0)
+    assert look_ahead(times, 22.0 + 0.4 * times, 28.0, 20.0).rule == STAYS
+    assert look_ahead(times, 22.0 + 0.6 * times, 28.0, 20.0).rule == TO_SET_POINT
+
+
+# ---- on its way to an unknown end ----
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize(
+    ("start_c", "target_c", "lag_per_h", "hours"),
+    [(15.0, 28.0, 0.25, 4.0), (15.0, 28.0, 0.5, 3.0), (10.0, 24.0, 0.25, 5.0), (32.0, 20.0, 0.35, 4.0)],
+)
+def test_the_end_of_a_course_is_read_from_a_noisy_log(
+    start_c: float, target_c: float, lag_per_h: float, hours: float, seed: int
+) -> None:
+    times = minutes(hours)
+    ahead = look_ahead(times, probe(newton(times, start_c, target_c, lag_per_h), seed), None, None)
+    assert ahead.rule == FITTED
+    assert ahead.lag_per_h == pytest.approx(lag_per_h, rel=0.15)
+    assert ahead.target_c == pytest.approx(target_c, abs=0.7)
+    assert ahead.sd_c(np.array([0.0, 6.0, 20.0])) == pytest.approx([0.5, 1.5, 1.5])
+
+
+@pytest.mark.parametrize("noise_c", [0.03, 0.06])
+@pytest.mark.parametrize("hours", [1.5, 2.0, 3.0, 4.0])
+def test_the_doubt_about_a_fitted_end_is_honest(hours: float, noise_c: float) -> None:
+    """A short or noisy log tells little of where the water will end: over 80 logs the true end lies within
+    the 80 % band about as often as it should, or more."""
+    times = minutes(hours)
+    inside, doubts = [], []
+    for seed in range(80):
+        ahead = look_ahead(times, probe(newton(times, 15.0, 28.0, 0.3), seed, noise_c), None, None)
+        if ahead.rule == FITTED:
+            inside.append(abs(ahead.target_c - 28.0) < 1.2816 * ahead.sd_last_c)
+            doubts.append(ahead.sd_last_c)
+    assert len(inside) > 60
+    assert np.mean(inside) > 0.7
+    assert min(doubts) >= 1.5
+    assert max(doubts) <= 5.0
+
+
+def test_a_straight_climb_has_no_end_to_be_fitted() -> None:
+    times = minutes(4.0)
+    assert look_ahead(times, 15.0 + 2.0 * times, None, None).rule == STAYS
+
+
+# ---- nothing known ----
+
+
+def test_still_water_stays_with_growing_doubt() -> None:
+    times, temps = level(23.0)
+    ahead = look_ahead(times, temps, None, None)
+    assert ahead.rule == STAYS
+    assert ahead.mean_c(np.array([0.0, 50.0])) == pytest.approx([23.0, 23.0])
+    assert ahead.sd_c(np.array([0.0, 3.0, 6.0, 50.0])) == pytest.approx([0.3, 0.9, 1.5, 1.5])
+
+
+def test_one_reading_stays() -> None:
+    assert look_ahead(np.array([2.0]), np.array([19.0]), 26.0, 18.0).rule == STAYS
+
+
+def test_a_set_point_without_a_reading() -> None:
+    ahead = set_point_only(27.0)
+    assert ahead.mean_c(np.array([0.0, 9.0])) == pytest.approx([27.0, 27.0])
+    assert ahead.sd_c(np.array([0.0, 9.0])) == pytest.approx([0.9, 0.9])
+    assert ahead.rule not in (CONTROL, TO_SET_POINT)
+
+
+LOG = st.lists(st.tuples(st.floats(0.01, 2.0), st.floats(-2.0, 45.0)), min_size=1, max_size=40)
+MAYBE_C = st.none() | st.floats(4.0, 40.0)
+
+
+@given(LOG, MAYBE_C, MAYBE_C)
+@settings(max_examples=150)
+def test_any_log_gives_a_usable_course(
+    log: list[tuple[float, float]], set_point_c: float | None, air_c: float | None
+) -> None:
+    times = np.cumsum([gap for gap, _ in log])
+    temps = np.array([temp for _, temp in log])
+    ahead: Ahead = look_ahead(times, temps, set_point_c, air_c)
+    to_come = np.array([0.0, 0.5, 6.0, 100.0, 400.0])
+    assert np.all(np.isfinite(ahead.mean_c(to_come)))
+    assert np.all(ahead.sd_c(to_come) > 0.0)
+    assert np.all(
+        np.abs(ahead.mean_c(to_come)[-1:] - ahead.target_c) <= np.abs(ahead.start_c - ahead.target_c)
+    )
+
+
+# ---- the fitter ----
+
+
+@given(
+    st.floats(-10.0, 10.0).filter(lambda slope: abs(slope) > 1e-3),
+    st.floats(-50.0, 50.0),
+    st.lists(st.floats(-40.0, 40.0), min_size=2, max_size=20),
+)
+def test_points_on_a_line_give_the_line(slope: float, crossing: float, at: list[float]) -> None:
+    x = np.array([*at, min(at) - 5.0])
+    got_slope, got_crossing = straight_line(x, slope * (x - crossing))
+    assert got_slope == pytest.approx(slope, rel=1e-9)
+    assert got_crossing == pytest.approx(crossing, abs=1e-7)
+
+
+def test_a_scatter_against_numpy() -> None:
+    rng = np.random.default_rng(1)
+    x = rng.uniform(10.0, 30.0, 50)
+    y = 0.002 * (x - 8.0) + rng.normal(0.0, 0.003, 50)
+    slope, crossing = straight_line(x, y)
+    want_slope, want_at_zero = np.polyfit(x, y, 1)
+    assert slope == pytest.approx(want_slope, rel=1e-10)
+    assert crossing == pytest.approx(-want_at_zero / want_slope, rel=1e-10)
+
+
+def test_a_level_line_never_crosses() -> None:
+    slope, crossing = straight_line(np.array([1.0, 2.0, 3.0]), np.array([4.0, 4.0, 4.0]))
+    assert slope == 0.0
+    assert np.isnan(crossing)

@@ -1,0 +1,254 @@
+"""Moult, energy and the harvest window, against a brood followed one nauplius at a time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import special
+
+from hatchmon.science import nauplii
+from hatchmon.science import parameters as par
+from hatchmon.science.hatching import OFFSETS, Paths, prior_draws
+from hatchmon.science.nauplii import Thresholds, window
+from hatchmon.science.normal import Floats
+from hatchmon.science.rates import energy_loss_rate, schoolfield_1981
+from tests.science.courses import MEDIAN_LN_H, certain_lot, daily, paths_of, steady
+
+NOW = OFFSETS.size // 2
+FINE_H = np.arange(0.0, 160.0, 1 / 60)
+
+
+@dataclass(frozen=True)
+class Moments:
+    opens_h: float
+    best_h: float
+    closes_h: float
+
+    @property
+    def length_h(self) -> float:
+        return self.closes_h - self.opens_h
+
+
+def of_lot(sigma: float, paths: Paths, thresholds: Thresholds | None = None) -> Moments:
+    """The window of a lot whose every constant is at its median, but for sigma."""
+    lot = certain_lot(sigma)
+    found = window(lot, lot.mu(30.0, 0.0, 0.0), paths, thresholds)
+    return Moments(*(float(each[0, NOW]) for each in (found.opens_h, found.best_h, found.closes_h)))
+
+
+# ---- one nauplius at a time ----
+
+
+@dataclass(frozen=True)
+class Brood:
+    """20,000 nauplii: the course of what the brood is worth, every minute."""
+
+    hours: Floats
+    hatched: Floats  # share
+    instar2: Floats  # share of the hatched
+    energy: Floats  # mean of the hatched, share of fresh
+    value: Floats
+
+    def window(self, thresholds: Thresholds, opens_share: float) -> Moments:
+        half = int(np.searchsorted(self.hatched, 0.5))
+        past = (self.instar2 > thresholds.closes_instar2) | (self.energy < thresholds.closes_energy)
+        closes = half + int(np.argmax(past[half:]))
+        assert past[closes]
+        opens = int(np.searchsorted(self.hatched, opens_share))
+        return Moments(*(float(self.hours[at]) for at in (opens, int(np.argmax(self.value)), closes)))
+
+
+def brood(sigma: float, temps_c: Floats, seed: int) -> Brood:
+    """Each nauplius draws its own hatch and moult and burns its own yolk, by the equations of the model
+    and nothing of the program but the two rates; clocks are summed by the trapezium rule of one minute.
+
+    Hatches are drawn one from each 20,000th part of the brood: drawn anywhere, the moment of 90 % would
+    wander by .085 h (sd, sigma .25)."""
+    rng = np.random.default_rng(seed)
+    n = 20_000
+    step_h = FINE_H[1]
+
+    def summed(rate: Floats) -> Floats:
+        return np.concatenate(([0.0], np.cumsum((rate[1:] + rate[:-1]) / 2.0 * step_h)))
+
+    clock, burnt = summed(schoolfield_1981(temps_c)), summed(energy_loss_rate(temps_c))
+    hatch_q = 20.4 * np.exp(sigma * special.ndtri((rng.permutation(n) + rng.random(n)) / n))
+    moult_q = hatch_q + 10.0 * np.exp(0.18 * rng.standard_normal(n))
+    hatch_q, moult_q = hatch_q[np.argsort(hatch_q)], moult_q[np.argsort(hatch_q)]
+    by_moult = np.argsort(moult_q)
+    burnt_at_hatch = np.interp(hatch_q, clock, burnt)
+
+    def running(of: Floats) -> Floats:
+        return np.concatenate(([0.0], np.cumsum(of)))
+
+    hatched = np.searchsorted(hatch_q, clock, side="right")
+    moulted = np.searchsorted(moult_q[by_moult], clock, side="right")
+    energy = running(np.exp(burnt_at_hatch))[hatched] * np.exp(-burnt)
+    energy2 = running(np.exp(burnt_at_hatch[by_moult]))[moulted] * np.exp(-burnt)
+    some = np.maximum(hatched, 1)
+    return Brood(FINE_H, hatched / n, moulted / some, energy / some, (energy - 0.2 * energy2) / n)
+
+
+@pytest.mark.parametrize("sigma", [0.12, 0.15, 0.20, 0.25])
+@pytest.mark.parametrize("course", [25.0, 28.0, 30.0, (25.0, 4.0)], ids=str)
+def test_window_against_a_brood_of_single_nauplii(sigma: float, course: float | tuple[float, float]) -> None:
+    """Opening and closing within .15 h, at +-4 C over the day too."""
+    temps = daily(FINE_H, *course) if isinstance(course, tuple) else np.full(FINE_H.size, course)
+    slow = brood(sigma, temps, seed=20_817)
+    want = slow.window(Thresholds(), 0.9)
+    got = of_lot(sigma, paths_of(FINE_H, temps))
+    assert got.opens_h == pytest.approx(want.opens_h, abs=0.15)
+    assert got.closes_h == pytest.approx(want.closes_h, abs=0.15)
+    # The best moment is picked from 24: near its top the value is flat, and hardly any is missed.
+    worth = float(np.interp(got.best_h, slow.hours, slow.value))
+    assert worth > 0.995 * slow.value.max()
+
+
+@pytest.mark.parametrize("thresholds", [Thresholds(0.7, 0.3, 0.5), Thresholds(0.95, 0.99, 0.8)], ids=str)
+def test_own_thresholds_against_a_brood_of_single_nauplii(thresholds: Thresholds) -> None:
+    """The first closes by moult alone, the second by energy alone."""
+    temps = np.full(FINE_H.size, 26.0)
+    want = brood(0.15, temps, seed=9).window(thresholds, thresholds.opens_share)
+    got = of_lot(0.15, paths_of(FINE_H, temps), thresholds)
+    assert got.opens_h == pytest.approx(want.opens_h, abs=0.15)
+    assert got.closes_h == pytest.approx(want.closes_h, abs=0.15)
+
+
+# ---- what a keeper is told to expect ----
+
+
+@pytest.mark.parametrize(
+    ("sigma", "temp_c", "length_h"),
+    [
+        # A well synchronised lot: about 5 h at 25 C, 3.5-4 h at 28-30 C.
+        (0.12, 25.0, 4.8),
+        (0.12, 28.0, 4.0),
+        (0.12, 30.0, 3.5),
+        # The median of the prior has an hour less.
+        (0.15, 25.0, 3.9),
+        (0.15, 28.0, 3.1),
+        (0.15, 30.0, 2.7),
+        # An ordinary to poor lot: 1-2 h.
+        (0.20, 25.0, 1.8),
+        (0.20, 28.0, 1.4),
+        (0.20, 30.0, 1.3),
+    ],
+)
+def test_length_of_the_window(sigma: float, temp_c: float, length_h: float) -> None:
+    """Computed from this model's constants: a regression, no outside value."""
+    assert of_lot(sigma, steady(temp_c)).length_h == pytest.approx(length_h, abs=0.06)
+
+
+@pytest.mark.parametrize("sigma", [0.12, 0.15, 0.20])
+@pytest.mark.parametrize("temp_c", [25.0, 28.0, 30.0])
+def test_the_best_moment_lies_in_the_window(sigma: float, temp_c: float) -> None:
+    moments = of_lot(sigma, steady(temp_c))
+    assert moments.opens_h <= moments.best_h <= moments.closes_h
+
+
+@pytest.mark.parametrize("temp_c", [25.0, 28.0, 30.0])
+def test_poor_synchrony_closes_before_it_opens(temp_c: float) -> None:
+    """From sigma .25 on, when 90 % hatched is waited for. Above .25 the window opens at 80 % instead,
+    which puts this off to sigma .31."""
+    water = steady(temp_c)
+    assert of_lot(0.23, water).length_h > 0.0
+    assert of_lot(0.25, water).length_h < 0.0
+    assert of_lot(0.26, water).length_h > 1.0
+    assert of_lot(0.30, water).length_h > 0.0
+    assert of_lot(0.32, water).length_h < 0.0
+    assert of_lot(0.45, water).length_h < -2.0
+
+
+def test_a_spread_out_lot_opens_at_80_percent_but_never_later_than_asked() -> None:
+    lot = certain_lot(0.3)
+    for share, expected in ((0.9, 0.8), (0.8, 0.8), (0.6, 0.6)):
+        found = window(lot, lot.a, steady(25.0), Thresholds(opens_share=share))
+        assert found.spread_out
+        hatched = brood(0.3, np.full(FINE_H.size, 25.0), 5).hatched
+        assert np.interp(found.opens_h[0, NOW], FINE_H, hatched) == pytest.approx(expected, abs=0.01)
+    assert not window(certain_lot(0.25), lot.a, steady(25.0)).spread_out
+
+
+def test_warm_water_closes_by_moult_and_cold_water_by_energy() -> None:
+    """At 18 C the moult (strongly slowed) comes long after the yolk has fallen to 90 %; at 30 C before."""
+    by_moult, by_energy = Thresholds(closes_energy=0.01), Thresholds(closes_instar2=0.999)
+    cold, warm = steady(18.0), steady(30.0)
+    assert of_lot(0.15, cold, by_energy).closes_h < of_lot(0.15, cold, by_moult).closes_h - 2.0
+    assert of_lot(0.15, warm, by_moult).closes_h < of_lot(0.15, warm, by_energy).closes_h
+
+
+@given(st.floats(14.0, 33.0), st.floats(0.06, 0.25), st.floats(0.5, 0.95), st.floats(0.05, 0.6))
+@settings(max_examples=40)
+def test_stricter_wishes_move_the_window_the_right_way(
+    temp_c: float, sigma: float, share: float, instar2: float
+) -> None:
+    water = steady(temp_c)
+    base = of_lot(sigma, water, Thresholds(share, instar2))
+    later = of_lot(sigma, water, Thresholds(share + 0.04, instar2))
+    longer = of_lot(sigma, water, Thresholds(share, instar2 + 0.1))
+    assert later.opens_h > base.opens_h
+    assert later.closes_h == base.closes_h
+    assert longer.closes_h >= base.closes_h - 1e-9
+    assert longer.opens_h == base.opens_h
+
+
+@given(st.lists(st.floats(-10.0, 60.0), min_size=2, max_size=10))
+@settings(max_examples=40)
+def test_any_water_gives_finite_moments(temps: list[float]) -> None:
+    hours = np.linspace(0.0, 100.0, 401)
+    paths = paths_of(hours, np.interp(hours, np.linspace(0.0, 100.0, len(temps)), temps))
+    draws = prior_draws(128)
+    found = window(draws, draws.mu(None, 0.0, 0.0), paths)
+    for moments in (found.opens_h, found.best_h, found.closes_h):
+        assert np.all((moments >= 0.0) & (moments <= hours[-1]))
+
+
+@pytest.mark.parametrize("temp_c", [18.0, 20.0, 22.0, 25.0, 28.0, 30.0])
+def test_a_few_draws_stand_for_all(temp_c: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    """64 of 1024 draws are followed to the close. Against following all of them, the 10, 50 and 90 %
+    quantiles of the close differ by up to 4, 4 and 11 percent: the price of speed, known and bounded."""
+    draws = prior_draws()
+    water = steady(temp_c)
+    mu = draws.mu(None, 0.0, 0.0)
+    few = np.quantile(window(draws, mu, water).closes_h[:, NOW], (0.1, 0.5, 0.9))
+    monkeypatch.setattr(nauplii, "_DRAWS", mu.size)
+    every = np.quantile(window(draws, mu, water).closes_h[:, NOW], (0.1, 0.5, 0.9))
+    assert np.all(np.abs(few / every - 1.0) < [0.04, 0.04, 0.11])
+
+
+# ---- energy ----
+
+
+def test_a_day_unfed_at_25_c_costs_27_percent() -> None:
+    """A fit, no test: the constant was set to it. San Francisco Bay strain, instar I to 24 h later, energy
+    -27 %. Vanhaecke, Lavens & Sorgeloos 1983, Annls Soc. r. zool. Belg. 113:155-164; 4 points allowed for
+    the rounding of the constant."""
+    burnt = steady(25.0).loss[NOW]
+    hours = steady(25.0).hours
+    after_24_h = np.exp(-np.interp(30.0 + 24.0, hours, burnt) + np.interp(30.0, hours, burnt))
+    assert 1.0 - after_24_h == pytest.approx(0.27, abs=0.005)
+
+
+def test_the_strains_of_the_same_study_lie_within_the_doubt_about_energy() -> None:
+    """The same study: -22 to -37 % in 24 h over the strains. The prior's 80 % band of the loss at 25 C
+    touches both ends, its 99 % band holds them; the spread was chosen from the same range."""
+    lost = 1.0 - np.exp(-par.ENERGY_LOSS.value * prior_draws().loss * 24.0)
+    low, high = np.quantile(lost, (0.1, 0.9))
+    assert low == pytest.approx(0.22, abs=0.015)
+    assert high < 0.37 < np.quantile(lost, 0.995)
+
+
+def test_energy_is_summed_over_the_water_the_nauplii_live_in() -> None:
+    """12 h at 20 C then 12 h at 30 C against the closed form, Q10 2."""
+    paths = paths_of([0.0, 12.0, 12.0, 24.0], [20.0, 20.0, 30.0, 30.0])
+    expected = 0.0131 * 12.0 * (2.0**-0.5 + 2.0**0.5)
+    assert float(paths.loss[NOW, -1]) == pytest.approx(expected, rel=1e-12)
+
+
+def test_defaults_are_a_median_lots() -> None:
+    assert np.exp(MEDIAN_LN_H) == pytest.approx(20.4)
+    assert Thresholds() == Thresholds(0.9, 0.3, 0.9)

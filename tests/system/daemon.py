@@ -1,0 +1,331 @@
+"""The daemon and the command line as processes of their own, and the two ends of the broker beside them."""
+
+from __future__ import annotations
+
+import contextlib
+import itertools
+import json
+import os
+import signal
+import socket
+import sqlite3
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion
+
+from tests.servers import HOST, wait_until
+
+CHECKOUT = Path(__file__).resolve().parents[2]
+HATCHMON = Path(sys.executable).with_name("hatchmon")
+SITE = "test"
+AVAILABILITY = f"hatchmon/{SITE}/availability"
+_START_S = 40.0
+_STOP_S = 15.0
+_numbers = itertools.count(1)
+
+
+@dataclass(frozen=True)
+class Fast:
+    """A clock of ``speed`` that showed ``shown`` at the real moment ``real``."""
+
+    speed: float
+    real: datetime
+    shown: datetime
+
+    def now(self) -> datetime:
+        return self.shown + (datetime.now(UTC) - self.real) * self.speed
+
+    def section(self) -> str:
+        return (
+            f"[rehearsal]\nreal_start = {self.real.isoformat()}\n"
+            f"shown_start = {self.shown.isoformat()}\nspeed = {self.speed}\n"
+        )
+
+
+class Ground:
+    """A folder with settings and the database that goes with them, and the command line on both."""
+
+    def __init__(
+        self,
+        folder: Path,
+        broker_port: int,
+        *,
+        push: Sequence[str] = (),
+        series: str = "",
+        top: str = "",
+        tables: str = "",
+        fast: Fast | None = None,
+    ) -> None:
+        folder.mkdir(parents=True, exist_ok=True)
+        self.folder = folder
+        self.config = folder / "hatchmon.toml"
+        self.database = folder / "state" / "hatchmon.db"
+        lines = [
+            f'site = "{SITE}"',
+            'time_zone = "UTC"',
+            top,
+            f'[store]\npath = "{self.database}"',
+            f'[broker]\nhost = "{HOST}"\nport = {broker_port}',
+            f"[push]\nto = {json.dumps(list(push))}",
+            f'[series]\nurl = "{series}"\ntoken = "t"\norg = "o"\nbucket = "b"' if series else "",
+            fast.section() if fast else "",
+            tables,
+        ]
+        self.config.write_text("\n".join(lines) + "\n")
+
+    @staticmethod
+    def environment(**more: str) -> dict[str, str]:
+        """The tests' own, without settings of hatchmon that might stand in it."""
+        kept = {name: value for name, value in os.environ.items() if not name.startswith("HATCHMON_")}
+        for name in ("NOTIFY_SOCKET", "WATCHDOG_USEC", "WATCHDOG_PID", "CREDENTIALS_DIRECTORY"):
+            kept.pop(name, None)
+        return {**kept, "PYTHONPATH": str(CHECKOUT), "COLUMNS": "200", **more}
+
+    def cli(
+        self, *words: object, prefix: Sequence[str] = (), **more: str
+    ) -> subprocess.CompletedProcess[str]:
+        """``hatchmon WORDS``, with this ground's settings unless ``--config`` is among them."""
+        command = [*prefix, str(HATCHMON), *map(str, words)]
+        if "--config" not in command and words[0] != "replay":
+            command += ["--config", str(self.config)]
+        return subprocess.run(
+            command, env=self.environment(**more), capture_output=True, text=True, timeout=60, check=False
+        )
+
+    def done(self, *words: object) -> str:
+        """What the command printed; AssertionError unless it ended with 0."""
+        ended = self.cli(*words)
+        assert ended.returncode == 0, f"{words}: {ended.returncode}\n{ended.stdout}{ended.stderr}"
+        assert not ended.stderr, ended.stderr
+        return ended.stdout
+
+    def data(self, *words: object) -> Any:
+        """What the command printed with ``--json``."""
+        return json.loads(self.done(*words, "--json"))
+
+    def refused(self, *words: object, code: int = 1) -> str:
+        """The sentence with which the command was refused; nothing else may have been said."""
+        ended = self.cli(*words)
+        said = ended.stderr.strip()
+        assert ended.returncode == code, f"{words}: {ended.returncode}\n{ended.stdout}{said}"
+        assert said, f"{words}: refused without a word"
+        assert not ended.stdout.strip(), ended.stdout
+        assert "Traceback" not in said, said
+        return said
+
+    def rows(self, sql: str, *values: object) -> list[tuple[Any, ...]]:
+        """What stands in the database now."""
+        with contextlib.closing(sqlite3.connect(f"file:{self.database}?mode=ro", uri=True, timeout=20)) as db:
+            return db.execute(sql, values).fetchall()
+
+    def count(self, table: str, where: str = "1") -> int:
+        return int(self.rows(f"SELECT count(*) FROM {table} WHERE {where}")[0][0])
+
+
+class Manager:
+    """The receiving end of sd_notify(3)."""
+
+    def __init__(self) -> None:
+        self.said: list[tuple[float, str]] = []
+        """(time.monotonic(), message) of everything received."""
+        name = f"hatchmon-test-{os.getpid()}-{next(_numbers)}"
+        self.address = f"@{name}"
+        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+        self._socket.bind(f"\0{name}")
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        while True:
+            message = self._socket.recv(65536)
+            if not message:
+                return
+            self.said.append((time.monotonic(), message.decode()))
+
+    def times(self, message: str, since: float = 0.0) -> list[float]:
+        """When ``message`` came."""
+        return [when for when, said in list(self.said) if said == message and when >= since]
+
+    def statuses(self) -> list[str]:
+        return [said.removeprefix("STATUS=") for _, said in list(self.said) if said.startswith("STATUS=")]
+
+    def close(self) -> None:
+        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as out:
+            out.sendto(b"", "\0" + self.address[1:])
+        self._thread.join()
+        self._socket.close()
+
+
+class Daemon:
+    """``hatchmon run`` on a ``Ground``; it may be started again after its end."""
+
+    def __init__(self, ground: Ground, watchdog_s: float = 0.0) -> None:
+        self.ground = ground
+        self.manager = Manager()
+        self.process: subprocess.Popen[bytes] | None = None
+        self._log = ground.folder / "daemon.log"
+        self._environment = ground.environment(NOTIFY_SOCKET=self.manager.address)
+        if watchdog_s:
+            self._environment["WATCHDOG_USEC"] = str(round(watchdog_s * 1e6))
+
+    def start(self) -> None:
+        """Start and wait for READY."""
+        assert not self.running, "it runs already"
+        begun = time.monotonic()
+        with self._log.open("ab") as log:
+            self.process = subprocess.Popen(
+                [HATCHMON, "run", "--config", self.ground.config],
+                env=self._environment, stdin=subprocess.DEVNULL, stdout=log, stderr=subprocess.STDOUT,
+            )  # fmt: skip
+        wait_until(
+            lambda: not self.running or self.manager.times("READY=1", begun), _START_S, "hatchmon to be ready"
+        )
+        assert self.running, f"hatchmon did not start:\n{self.log()}"
+
+    def stop(self) -> tuple[int, float]:
+        """Ask it to end; (exit code, seconds it took)."""
+        assert self.process is not None
+        begun = time.monotonic()
+        self.process.send_signal(signal.SIGTERM)
+        code = self.process.wait(_STOP_S)
+        return code, time.monotonic() - begun
+
+    def kill(self) -> None:
+        """End it as a power cut would."""
+        assert self.process is not None
+        self.process.kill()
+        self.process.wait(_STOP_S)
+
+    def freeze(self) -> None:
+        assert self.process is not None
+        self.process.send_signal(signal.SIGSTOP)
+
+    def thaw(self) -> None:
+        assert self.process is not None
+        self.process.send_signal(signal.SIGCONT)
+
+    @property
+    def running(self) -> bool:
+        return self.process is not None and self.process.poll() is None
+
+    def log(self) -> str:
+        return self._log.read_text(errors="replace") if self._log.exists() else ""
+
+    def connected(self) -> bool:
+        """Whether it last said that it has the broker."""
+        return bool((self.manager.statuses() or [""])[-1].count("broker connected"))
+
+    def __enter__(self) -> Self:
+        self.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        try:
+            if self.running:
+                self.thaw()
+                if kind is None:
+                    code, seconds = self.stop()
+                    assert code == 0, self.log()
+                    assert seconds < 5.0, f"it took {seconds:.1f} s to end"
+                else:
+                    self.kill()
+            assert "Traceback" not in self.log(), self.log()
+        finally:
+            self.manager.close()
+
+
+class Client:
+    """An MQTT client in the place of probes and onlookers: it keeps publishing over a broker's restart."""
+
+    def __init__(self, port: int, *watched: str) -> None:
+        self.heard: list[tuple[str, bytes, bool]] = []
+        """(topic, payload, retained copy) of every message on the ``watched`` topic filters."""
+        self._watched = watched
+        self._client = paho.Client(CallbackAPIVersion.VERSION2, f"client-{next(_numbers)}", clean_session=False)
+        self._client.max_inflight_messages_set(200)
+        self._client.reconnect_delay_set(1, 1)
+        self._client.on_connect = self._on_connect
+        self._client.on_message = lambda _, __, m: self.heard.append((m.topic, m.payload, m.retain))
+        self._client.connect(HOST, port)
+        self._client.loop_start()
+        wait_until(self._client.is_connected, 10.0, "the broker to take a client")
+
+    def _on_connect(self, client: paho.Client, *_: object) -> None:
+        for topics in self._watched:
+            client.subscribe(topics, qos=1)
+
+    def publish(self, topic: str, payload: bytes | str, *, qos: int = 1, retain: bool = False) -> Any:
+        """Hand over a message; the result's ``is_published()`` tells when the broker has it."""
+        return self._client.publish(topic, payload, qos, retain)
+
+    def send(self, topic: str, payload: bytes | str, *, retain: bool = False) -> None:
+        """Publish at QoS 1 and wait for the broker's word."""
+        self.publish(topic, payload, retain=retain).wait_for_publish(20.0)
+
+    def latest(self, topic: str) -> bytes | None:
+        """The payload last heard on ``topic``."""
+        return next((payload for at, payload, _ in reversed(list(self.heard)) if at == topic), None)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+@contextlib.contextmanager
+def repeating(step: Callable[[], None], every_s: float) -> Iterator[None]:
+    """Call ``step`` in a thread of its own again and again; its first error is raised at the end."""
+    ended = threading.Event()
+    errors: list[Exception] = []
+
+    def run() -> None:
+        due = time.monotonic()
+        while not ended.is_set():
+            try:
+                step()
+            except Exception as error:
+                errors.append(error)
+                return
+            due += every_s
+            ended.wait(max(0.0, due - time.monotonic()))
+
+    thread = threading.Thread(target=run, daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        ended.set()
+        thread.join(30.0)
+    if errors:
+        raise errors[0]
+
+
+def from_us(us: int) -> datetime:
+    """The moment ``us`` microseconds after 1970."""
+    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=us)
+
+
+def to_us(moment: datetime) -> int:
+    return (moment - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(microseconds=1)
+
+
+def in_place(port: int, topic: str) -> bytes | None:
+    """What the broker retains on ``topic`` for somebody who comes now, waiting for it if need be."""
+    with Client(port, topic) as client:
+        with contextlib.suppress(AssertionError):
+            wait_until(lambda: client.heard, 5.0, topic)
+        return client.latest(topic)
