@@ -237,6 +237,37 @@ def reading(
 
 
 @app.command()
+def salt(
+    litres: Annotated[float, typer.Option(help="Volume of brine wished, L.")],
+    salinity: Annotated[
+        str | None, typer.Option(metavar="S", help="Wished: 25 or 25g/kg (also ppt), 25psu or 25g/L.")
+    ] = None,
+    sg: Annotated[float | None, typer.Option(help="Wished, as a hydrometer shows it: 1.020.")] = None,
+    sg_ref: Annotated[float, typer.Option(help="Temperature printed on the hydrometer, C.")] = 25.0,
+    conductivity: Annotated[
+        float | None, typer.Option(help="Wished, mS/cm at --temp; at 25 C if the meter compensates to it.")
+    ] = None,
+    temp: Annotated[float, typer.Option(help="Temperature of the water, C.")] = 25.0,
+    start: Annotated[
+        str, typer.Option("--from", metavar="S0", help="What the water holds already; units as --salinity.")
+    ] = "0",
+    purity: Annotated[float, typer.Option(help="Share of dry salt: 1 is pure, .95 damp.")] = 1.0,
+    as_json: AsJson = False,
+) -> None:
+    """Work out the salt for a cone's water, or the fresh water if it is too salty."""
+    from hatchmon.app.salt import Unclear, plan_salt, salt_json, salt_text
+
+    try:
+        plan = plan_salt(litres, salinity, sg, sg_ref, conductivity, temp, start, purity)
+    except Unclear as why:
+        _wrong_use(str(why))
+    except Refused as why:
+        typer.echo(str(why), err=True)
+        raise typer.Exit(1) from None
+    typer.echo(salt_json(plan) if as_json else salt_text(plan))
+
+
+@app.command()
 def harvest(
     cone: Cone,
     at: At = None,
