@@ -366,9 +366,11 @@ class Engine:
             self.duplicates += 1
             return
         time = from_us(time_us)
+        # The broker's stored copy tells nothing of when it was sent, whatever link it came over.
+        received_live = not message.retain and not self._waited(heard, message)
         judged = heard.judge.judge(
             sample.raw, time, message.received,
-            retained=message.retain, dated=sample.time is not None or not self._waited(heard, message),
+            retained=message.retain, dated=sample.time is not None or received_live,
         )  # fmt: skip
         heard.newest_us = max(heard.newest_us, time_us)
         stream_id = heard.stream.stream_id
