@@ -50,6 +50,7 @@ STEPS: tuple[str, ...] = (
         look_id INTEGER PRIMARY KEY,
         batch_id INTEGER NOT NULL REFERENCES batches,
         time_us INTEGER NOT NULL,
+        dated_by TEXT NOT NULL CHECK (dated_by IN ('receipt', 'keeper')),
         seen TEXT NOT NULL
     ) STRICT;
     CREATE TABLE evidence (  -- what a finished batch teaches; made anew on every edit

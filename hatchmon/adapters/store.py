@@ -90,6 +90,7 @@ class Store:
         self.path = path
         self._lock: int | None = None
         try:
+            _refuse_foreign(path)
             if read_only:
                 if not path.exists():
                     raise StoreError(f"there is no database at {path} yet; it is made by 'hatchmon run'")
@@ -99,6 +100,8 @@ class Store:
                 if exclusive:
                     self._lock = _take_lock(path)
                     os.close(_open_shared(path))
+                elif not path.exists():
+                    raise StoreError(f"there is no database at {path} yet; it is made by 'hatchmon run'")
                 self._db = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
             self._db.execute("PRAGMA busy_timeout = 5000")
             self._db.execute("PRAGMA foreign_keys = ON")
@@ -113,6 +116,7 @@ class Store:
             self.close()
             raise StoreError(_explained(path, error)) from error
         except OSError as error:
+            self.close()
             raise StoreError(f"{path}: {error.strerror}. {_HOW_TO_JOIN}") from error
         except StoreError:
             self.close()
@@ -141,10 +145,11 @@ class Store:
         self._db.execute("BEGIN IMMEDIATE")
         try:
             yield
+            self._db.execute("COMMIT")
         except BaseException:
-            self._db.execute("ROLLBACK")
+            if self._db.in_transaction:  # a full disk has ended it already
+                self._db.execute("ROLLBACK")
             raise
-        self._db.execute("COMMIT")
 
     def rows(self, sql: str, *values: object) -> list[sqlite3.Row]:
         """All rows of a query, addressable by column name."""
@@ -162,8 +167,6 @@ class Store:
 
     def _migrate(self) -> None:
         version = self._version()
-        if version == 0 and self.rows("SELECT 1 FROM sqlite_master LIMIT 1"):
-            raise StoreError(FOREIGN_FILE.format(self.path))
         for number, step in enumerate(STEPS[version:], start=version + 1):
             with self.atomic():
                 for statement in step.split(";"):
@@ -246,12 +249,21 @@ class Store:
         )
 
     def recent(self, stream_id: int, count: int) -> list[tuple[datetime, float, Verdict]]:
-        """The newest ``count`` readings of a stream as (time, raw, verdict), oldest first."""
+        """The newest ``count`` readings of a stream whose time can be believed, as (time, raw, verdict),
+        oldest first."""
         rows = self._db.execute(
-            "SELECT time_us, raw, verdict FROM readings WHERE stream_id = ? ORDER BY time_us DESC LIMIT ?",
+            """SELECT time_us, raw, verdict FROM readings WHERE stream_id = ?
+               AND verdict NOT IN ('future', 'retained', 'late', 'undated') ORDER BY time_us DESC LIMIT ?""",
             (stream_id, count),
         ).fetchall()
         return [(from_us(us), raw, Verdict(verdict)) for us, raw, verdict in reversed(rows)]
+
+    def newest_us(self, stream_id: int) -> int:
+        """The latest time stored for a stream, whatever its verdict; -1 without any."""
+        row = self._db.execute(
+            "SELECT coalesce(max(time_us), -1) FROM readings WHERE stream_id = ?", (stream_id,)
+        ).fetchone()
+        return int(row[0])
 
     def same_since(self, stream_id: int) -> datetime | None:
         """Since when the newest usable value of a stream has not changed by a single bit."""
@@ -350,11 +362,11 @@ class Store:
         rows = self.rows("SELECT * FROM looks WHERE batch_id = ? ORDER BY time_us", batch_id)
         return [Look(batch_id, from_us(row["time_us"]), row["seen"]) for row in rows]
 
-    def add_look(self, look: Look) -> None:
-        """Store a look."""
+    def add_look(self, look: Look, dated_by: str) -> None:
+        """Store a look; ``dated_by`` tells whether the clock or the keeper gave its time."""
         self._db.execute(
-            "INSERT INTO looks (batch_id, time_us, seen) VALUES (?, ?, ?)",
-            (look.batch_id, to_us(look.time), look.seen),
+            "INSERT INTO looks (batch_id, time_us, dated_by, seen) VALUES (?, ?, ?, ?)",
+            (look.batch_id, to_us(look.time), dated_by, look.seen),
         )
 
     def drop_look(self, batch_id: int, time: datetime) -> None:
@@ -512,11 +524,15 @@ class Store:
             "UPDATE readings SET time_us = -(time_us + ?) WHERE seq >= ? AND dated_by = 'receipt'",
             (shift, first_seq),
         )
-        self._db.execute(
-            """UPDATE readings SET time_us = time_us - 1 WHERE time_us < 0 AND EXISTS (
-               SELECT 1 FROM readings o WHERE o.stream_id = readings.stream_id
-               AND o.time_us = -readings.time_us)"""
-        )
+        met = self._db.execute(
+            """SELECT m.seq, m.stream_id, -m.time_us FROM readings m JOIN readings o
+               ON o.stream_id = m.stream_id AND o.time_us = -m.time_us WHERE m.time_us < 0"""
+        ).fetchall()
+        taken = "SELECT 1 FROM readings WHERE stream_id = ? AND time_us IN (?, ?)"
+        for seq, stream_id, time_us in met:
+            while self._db.execute(taken, (stream_id, time_us, -time_us)).fetchone():
+                time_us += 1
+            self._db.execute("UPDATE readings SET time_us = ? WHERE seq = ?", (-time_us, seq))
         self._db.execute("UPDATE readings SET time_us = -time_us WHERE time_us < 0")
         self._db.execute(
             """UPDATE batches SET started_us = started_us + ?
@@ -524,7 +540,21 @@ class Store:
             (shift, *span),
         )
         self._db.execute(
-            "UPDATE looks SET time_us = time_us + ? WHERE time_us BETWEEN ? AND ?", (shift, *span)
+            "UPDATE batches SET ended_us = ended_us + ? WHERE ended_us BETWEEN ? AND ?", (shift, *span)
+        )
+        self._db.execute(
+            """UPDATE looks SET time_us = time_us + ?
+               WHERE dated_by = 'receipt' AND time_us BETWEEN ? AND ?""",
+            (shift, *span),
+        )
+        # Or they would wait until the wrong clock's time comes.
+        self._db.execute(
+            """UPDATE letters SET not_before_us = not_before_us + ? WHERE state = 'due' AND alert_id IN (
+               SELECT alert_id FROM alerts WHERE raised_us BETWEEN ? AND ?)""",
+            (shift, *span),
+        )
+        self._db.execute(
+            "UPDATE alerts SET raised_us = raised_us + ? WHERE raised_us BETWEEN ? AND ?", (shift, *span)
         )
 
     def next_seq(self) -> int:
@@ -565,6 +595,19 @@ def _open_shared(path: Path) -> int:
     if os.fstat(handle).st_uid == os.geteuid():
         os.fchmod(handle, 0o660)
     return handle
+
+
+def _refuse_foreign(path: Path) -> None:
+    """Raises StoreError for somebody else's database, before anything in it is changed."""
+    if not path.exists() or path.stat().st_size == 0:
+        return
+    db = sqlite3.connect(f"file:{_quoted(path)}?mode=ro", uri=True)
+    try:
+        tables = {name for (name,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+    finally:
+        db.close()
+    if tables and not {"meta", "streams", "readings", "standings"} <= tables:
+        raise StoreError(FOREIGN_FILE.format(path))
 
 
 def _take_lock(path: Path) -> int:

@@ -390,6 +390,28 @@ def replay(
     typer.echo(replay_json(replayed) if as_json else replay_text(replayed))
 
 
+@app.command()
+def demo(
+    speed: Annotated[
+        float, typer.Option(min=1.0, max=1000.0, help="How many times as fast as real time its clock runs.")
+    ] = 240.0,
+    for_s: Annotated[
+        float | None,
+        typer.Option("--for", min=1.0, metavar="SECONDS", help="End after so long.", show_default="Ctrl-C"),
+    ] = None,
+    # The review page does not exist yet; the option that leaves it out is already part of the contract.
+    no_web: Annotated[bool, typer.Option("--no-web", hidden=True)] = False,
+) -> None:
+    """Show all of it at work in an invented hatchery; leaves nothing behind."""
+    from hatchmon.app.demo import DemoError, run_demo
+
+    try:
+        run_demo(speed, for_s)
+    except DemoError as why:
+        typer.echo(str(why), err=True)
+        raise typer.Exit(1) from None
+
+
 def main() -> None:
     """Entry point of the ``hatchmon`` command."""
     app()

@@ -16,9 +16,10 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from functools import partial
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from queue import SimpleQueue
@@ -82,7 +83,8 @@ def heading(config: Path, speed: float) -> Text:
     text.append(
         "This hatchery is invented: its cones, lots, water and faults. Real are the MQTT broker, the\n"
         "daemon, its record and its messages; they go to a receiver in this program, not to a phone.\n"
-        f"Its clock runs {speed:g} times as fast, {_span(speed)} a second. Ctrl-C ends it and removes it all.\n\n",
+        f"Its clock runs {speed:g} times as fast, {_span(speed)} a second. "
+        "Ctrl-C ends it and removes it all.\n\n",
         style="not bold",
     )
     for plan in PLANS:
@@ -123,7 +125,7 @@ def _own_command() -> str:
 
 @contextmanager
 def _told_to_stop(events: Events) -> Iterator[threading.Event]:
-    """Set by the signals that ask a program to end, which then interrupt nothing, not even the clearing up."""
+    """Set by the signals that ask a program to end; they interrupt nothing, not even the clearing up."""
     told = threading.Event()
 
     def note(*_: object) -> None:
@@ -146,21 +148,34 @@ def find_mosquitto() -> str | None:
     return shutil.which("mosquitto", path=path)
 
 
+def has_amqtt() -> bool:
+    """Whether the broker that comes as a Python package is installed."""
+    return importlib.util.find_spec("amqtt") is not None
+
+
 @contextmanager
 def _broker(folder: Path, told: threading.Event) -> Iterator[int]:
     """A broker in a process of its own, on a free port of loopback: Mosquitto, else amqtt."""
-    kinds = []
+    commands: list[Callable[[int], list[str]]] = []
     if (mosquitto := find_mosquitto()) is not None:
-        kinds.append([mosquitto])
-    if importlib.util.find_spec("amqtt") is not None:
-        kinds.append([sys.executable, "-m", "amqtt.scripts.broker_script"])
-    if not kinds:
+        commands.append(partial(_mosquitto, mosquitto, folder / "mosquitto.conf"))
+    if has_amqtt():
+        commands.append(lambda port: [sys.executable, "-m", "hatchmon.app.demo_broker", str(port)])
+    if not commands:
         raise DemoError(NO_BROKER)
     log = folder / "broker.log"
     with ExitStack() as stack:
-        for command in [kind for kind in kinds for _ in range(2)]:  # its port may be snatched away
+        for command in (command for command in commands for _ in range(2)):  # a port may be snatched away
             port = _free_port()
-            process = _start_broker(command, folder, port, log)
+            with log.open("ab") as out:
+                # A session of its own, so that Ctrl-C does not end it before the service has said goodbye.
+                process = subprocess.Popen(
+                    command(port),
+                    stdin=subprocess.DEVNULL,
+                    stdout=out,
+                    stderr=subprocess.STDOUT,
+                    start_new_session=True,
+                )
             stack.callback(_end, process)
             if _serves(process, port, told):
                 yield port
@@ -168,24 +183,9 @@ def _broker(folder: Path, told: threading.Event) -> Iterator[int]:
         raise DemoError(f"The MQTT broker does not start:\n{_tail(log)}")
 
 
-def _start_broker(command: Sequence[str], folder: Path, port: int, log: Path) -> subprocess.Popen[bytes]:
-    conf = folder / "broker.conf"
-    if len(command) == 1:
-        conf.write_text(f"listener {port} {HOST}\nallow_anonymous true\npersistence false\n")
-    else:
-        conf.write_text(
-            f"listeners:\n  default:\n    type: tcp\n    bind: {HOST}:{port}\n"
-            "plugins:\n  amqtt.plugins.authentication.AnonymousAuthPlugin:\n    allow_anonymous: true\n"
-        )
-    with log.open("ab") as out:
-        # A session of its own, so that Ctrl-C does not end it before the service has said goodbye.
-        return subprocess.Popen(
-            [*command, "-c", str(conf)],
-            stdin=subprocess.DEVNULL,
-            stdout=out,
-            stderr=subprocess.STDOUT,
-            start_new_session=True,
-        )
+def _mosquitto(program: str, conf: Path, port: int) -> list[str]:
+    conf.write_text(f"listener {port} {HOST}\nallow_anonymous true\npersistence false\n")
+    return [program, "-c", str(conf)]
 
 
 def _serves(process: subprocess.Popen[bytes], port: int, told: threading.Event) -> bool:
@@ -217,7 +217,7 @@ def _free_port() -> int:
 
 
 def _tail(log: Path) -> str:
-    return "\n".join(log.read_text(errors="replace").splitlines()[-5:]) if log.exists() else "(no log)"
+    return "\n".join(log.read_text(errors="replace").splitlines()[-5:])
 
 
 @contextmanager

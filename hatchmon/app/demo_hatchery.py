@@ -24,8 +24,6 @@ POWER_ON_SHARE = 0.004
 
 Span = tuple[float, float]
 
-Span = tuple[float, float]
-
 
 @dataclass(frozen=True, slots=True)
 class Plan:
@@ -47,6 +45,11 @@ class Plan:
     topic: str | None = None
     heater_out_h: Span | None = None
     silent_h: Span | None = None
+
+    @property
+    def topic_heard(self) -> str:
+        """The topic its probe publishes to."""
+        return self.topic or f"hatchery/{self.cone}/temperature"
 
 
 PLANS = (
@@ -118,9 +121,9 @@ class Measured:
     def message(self, time: datetime) -> tuple[str, str]:
         """Topic and payload."""
         if self.plan.topic is None:
-            return f"hatchery/{self.plan.cone}/temperature", f"{self.water_c:g}"
+            return self.plan.topic_heard, f"{self.water_c:g}"
         body = {"at": time.isoformat(), "water": self.water_c, "room": self.room_c}
-        return self.plan.topic, json.dumps(body)
+        return self.plan.topic_heard, json.dumps(body)
 
 
 class Hatchery:

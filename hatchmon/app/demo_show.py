@@ -20,31 +20,26 @@ from paho.mqtt.enums import CallbackAPIVersion
 from rich.console import Console
 from rich.text import Text
 
-from hatchmon.adapters.clock import Clock
 from hatchmon.adapters.push import bad_address
-from hatchmon.adapters.store import NewReading, Store, Stream, to_us
+from hatchmon.adapters.store import Store
 from hatchmon.app import views
 from hatchmon.app.ask import ask
 from hatchmon.app.demo import HOST, DemoError, Events, Pushed
-from hatchmon.app.demo_hatchery import PLANS, START_HOUR, Hatchery, Measured, Plan
-from hatchmon.app.record import forecast_of, watch_batch, water_of
+from hatchmon.app.demo_hatchery import START_HOUR, Hatchery
+from hatchmon.app.demo_past import PAST_H, SITE, settings_text, write_past
 from hatchmon.app.service import Service, make_clock
-from hatchmon.app.settings import Settings, load_settings
+from hatchmon.app.settings import load_settings
 from hatchmon.app.settings_values import machine_zone
 from hatchmon.app.state import state_topic
-from hatchmon.hatchery.probes import Judge
-from hatchmon.hatchery.types import Batch, Quantity, Refused
+from hatchmon.hatchery.types import Refused, Verdict
 from hatchmon.hatchery.wording import Voice, duration
-from hatchmon.science.nauplii import Thresholds
 
 log = logging.getLogger(__name__)
 
-SITE = "demo"
-PAST_H = 30.0
-PAST_EVERY_H = 1 / 30
+DATABASE = "hatchmon.db"
 MEASURE_EVERY_S = 60.0  # on the demo's clock, but in the room no less than
 SHORTEST_PAUSE_S = 0.25
-OVERVIEW_EVERY_S = 15.0
+OVERVIEW_EVERY_S = 20.0
 SERVICE_ENDS_WITHIN_S = 8.0
 MOVED = timedelta(minutes=5)
 MOVE_PAUSE_S = 1.5
@@ -91,8 +86,9 @@ class Show:
         self._speed = speed
         self._port = port
         self._push = f"json://{HOST}:{push_port}/"
-        self._ready: dict[str, datetime] = {}
-        self._moved_mono: dict[str, float] = {}
+        # By cone and start of batch.
+        self._ready: dict[tuple[str, str], datetime] = {}
+        self._moved_mono: dict[tuple[str, str], float] = {}
         self._tended: set[tuple[str, str]] = set()
 
     def run(self, for_s: float | None) -> None:
@@ -102,12 +98,14 @@ class Show:
             start = datetime.now(machine_zone()).replace(hour=0, minute=0, second=0, microsecond=0)
             start = (start + timedelta(hours=START_HOUR)).astimezone(UTC)
             hatchery = Hatchery(-PAST_H)
-            with Store(folder / "hatchmon.db") as store:
+            with Store(folder / DATABASE) as store:
                 write_past(store, hatchery, start)
                 first_seq = store.next_seq()
             bad_address(self._push)  # loads Apprise, slow as it is, before the clock runs
             self._config.write_text(
-                settings_text(folder, self._port, self._push, self._speed, datetime.now(UTC), start)
+                settings_text(
+                    folder / DATABASE, self._port, self._push, self._speed, datetime.now(UTC), start
+                )
             )
             self._settings = load_settings(self._config, env={})
             self._clock = make_clock(self._settings)
@@ -165,7 +163,7 @@ class Show:
             while not done.wait(pause_s):
                 now = self._clock.now()
                 for measured in hatchery.measure((now - start) / timedelta(hours=1)):
-                    client.publish(*message_of(measured, now), qos=1)
+                    client.publish(*measured.message(now), qos=1)
 
         with _client("demo-probes", self._port) as client:
             thread = threading.Thread(target=measure, name="probes", daemon=True)
@@ -217,7 +215,7 @@ class Show:
 
     def _tell_push(self, push: Pushed) -> None:
         lines = [self._line("PUSH", "bold magenta", f"│ {push.title}")]
-        width = min(self._console.width, WIDEST) - 20
+        width = max(min(self._console.width, WIDEST) - 20, 20)
         for line in (part for para in push.body.splitlines() for part in textwrap.wrap(para, width)):
             lines.append(Text.assemble(" " * 17, f"│ {line}"))
         for text in lines:
@@ -227,41 +225,31 @@ class Show:
         cone, batch, forecast = facts["cone"], facts["batch"], facts["forecast"]
         opens = forecast["window"]["opens"] if forecast else None
         if opens is None:
-            self._ready.pop(cone, None)
             return
+        key = (cone, batch["started"])
         early, ready, late = (datetime.fromisoformat(opens[name]["at"]) for name in ("p10", "p50", "p90"))
         now, mono = self._clock.now(), time.monotonic()
-        before = self._ready.setdefault(cone, ready)
-        calm = mono - self._moved_mono.get(cone, float("-inf")) >= MOVE_PAUSE_S
+        before = self._ready.setdefault(key, ready)
+        calm = mono - self._moved_mono.get(key, float("-inf")) >= MOVE_PAUSE_S
         if calm and abs(ready - before) > MOVED and max(ready, before) > now:
-            self._ready[cone], self._moved_mono[cone] = ready, mono
+            self._ready[key], self._moved_mono[key] = ready, mono
             was, new, low, high = (self._voice.time(moment, now) for moment in (before, ready, early, late))
-            text = f"{cone}: ready {was} -> {new}, between {low} and {high}"
-            self._console.print(self._line("FORECAST", "bold cyan", text))
+            said = f"{cone}: ready {was} -> {new}, between {low} and {high}"
+            self._console.print(self._line("FORECAST", "bold cyan", said))
         closes = datetime.fromisoformat(forecast["window"]["closes"]["p50"]["at"])
-        if now > closes + HARVEST_LATE and now > ready:
+        if now > max(closes, ready) + HARVEST_LATE and key not in self._tended:
+            self._tended.add(key)
             self._tend(cone, batch)
 
     def _tend(self, cone: str, batch: dict[str, Any]) -> None:
         """Nobody has harvested: the invented keeper does, and fills the cone again, so that it goes on."""
-        key = (cone, batch["started"])
-        if key in self._tended:
-            return
-        self._tended.add(key)
-        try:
-            said = [
-                ask(self._settings, self._clock, {"do": "harvest", "cone": cone}),
-                ask(
-                    self._settings, self._clock,
-                    {"do": "begin", "cone": cone}
-                    | {name: batch[name] for name in ("lot", "grams", "litres", "set_point_c")},
-                ),
-            ]  # fmt: skip
-        except Refused as why:
-            log.info("the invented keeper was refused: %s", why)
-            return
-        self._ready.pop(cone, None)
-        for answer in said:
+        filling = {name: batch[name] for name in ("lot", "grams", "litres", "set_point_c")}
+        for wish in ({"do": "harvest", "cone": cone}, {"do": "begin", "cone": cone, **filling}):
+            try:
+                answer = ask(self._settings, self._clock, wish)
+            except Refused as why:
+                log.info("the invented keeper was refused: %s", why)
+                return
             self._console.print(self._line("KEEPER", "bold green", answer["text"]))
 
     def _overview(self) -> None:
@@ -274,13 +262,45 @@ class Show:
 
     def _sum_up(self, first_seq: int, start: datetime) -> None:
         with Store(self._settings.store.path, read_only=True) as store:
-            verdicts = store.rows("SELECT verdict, count(*) AS n FROM readings WHERE seq >= ? GROUP BY 1", first_seq)
+            verdicts = store.rows(
+                "SELECT verdict, count(*) AS n FROM readings WHERE seq >= ? GROUP BY 1", first_seq
+            )
             forecasts = store.rows("SELECT count(*) AS n FROM forecasts")[0]["n"]
             pushed = store.rows("SELECT count(*) AS n FROM letters WHERE state = 'sent'")[0]["n"]
         readings = sum(row["n"] for row in verdicts)
         unfit = sum(row["n"] for row in verdicts if not Verdict(row["verdict"]).usable)
         hours = (self._clock.now() - start) / timedelta(hours=1)
         self._console.print(
-            f"\nThat was {duration(hours)} of the hatchery: {readings} readings stored, {unfit} of them judged "
-            f"unfit; {forecasts} forecasts issued; {pushed} messages pushed. Everything is removed again."
+            f"\nThat was {duration(hours)} of the hatchery: {readings} readings received and stored, "
+            f"{unfit} judged unfit, {forecasts} forecasts issued, {pushed} alerts pushed. All is gone again."
         )
+
+
+@contextmanager
+def _log_file(path: Path) -> Iterator[None]:
+    """The log goes into a file, not between the lines on the screen."""
+    root = logging.getLogger()
+    handler = logging.FileHandler(path)
+    handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(name)s: %(message)s"))
+    level = root.level
+    root.addHandler(handler)
+    root.setLevel(logging.INFO)
+    try:
+        yield
+    finally:
+        root.setLevel(level)
+        root.removeHandler(handler)
+        handler.close()
+
+
+@contextmanager
+def _client(name: str, port: int) -> Iterator[paho.Client]:
+    """An MQTT client with a network thread of its own; 3.1.1, which every broker speaks."""
+    client = paho.Client(CallbackAPIVersion.VERSION2, client_id=name)
+    client.connect(HOST, port)
+    client.loop_start()
+    try:
+        yield client
+    finally:
+        client.disconnect()
+        client.loop_stop()

@@ -89,8 +89,7 @@ class Intake:
             heard = self._hear(stream)
             past = self._store.recent(stream.stream_id, 20)
             heard.judge.remember(past, self._store.same_since(stream.stream_id))
-            if past:
-                heard.newest_us = to_us(past[-1][0])
+            heard.newest_us = self._store.newest_us(stream.stream_id)
 
     def topics(self) -> list[str]:
         """The topic filters to subscribe to."""
@@ -165,9 +164,11 @@ class Intake:
             self.duplicates += 1
             return
         time = from_us(time_us)
+        # The broker's stored copy tells nothing of when it was sent, whatever link it came over.
+        live = not message.retain and not self._waited(heard, message)
         judged = heard.judge.judge(
             sample.raw, time, message.received,
-            retained=message.retain, dated=sample.time is not None or not self._waited(heard, message),
+            retained=message.retain, dated=sample.time is not None or live,
         )  # fmt: skip
         heard.newest_us = max(heard.newest_us, time_us)
         pending.readings[(stream_id, time_us)] = NewReading(

@@ -127,7 +127,7 @@ def _look(store: Store, asked: LookAt, now: datetime, voice: Voice) -> str:
         raise Refused(f"Say what you saw: {', '.join(WORDS)}, or a percentage.")
     else:
         look = Look(batch.batch_id, time, read_look(asked.seen))
-        store.add_look(look)
+        store.add_look(look, "receipt" if asked.at is None else "keeper")
         done = f"noted '{look.seen}'"
     if batch.ended is not None:
         work_out_evidence(store, batch)

@@ -73,11 +73,11 @@ def cones_shown(cones: Sequence[ConeNow], now: datetime, voice: Voice) -> Render
     for cone in cones:
         line = Text(cone.name, style="bold")
         if cone.batch is None:
-            line.append(f"  empty. Begin: hatchmon begin {cone.name} --lot LOT --grams G", style="")
+            line.append(f"  empty. Begin: hatchmon begin {cone.name} --lot LOT --grams G", style="not bold")
             parts += [line, *_water_line(cone, now, voice), Text("")]
             continue
         assert cone.forecast is not None
-        line.append(f"  {voice.ready(cone.batch, cone.forecast, now)}", style="")
+        line.append(f"  {voice.ready(cone.batch, cone.forecast, now)}", style="not bold")
         parts.append(line)
         if cone.forecast.opens is not None:
             parts.append(_stretch(cone.batch, cone.forecast, now))

@@ -16,6 +16,7 @@ LAG_RANGE_PER_H = (0.03, 3.0)
 MOVING_C_PER_H = 0.5
 TREND_H = 1.0
 FIT_H = 6.0
+GUESSED_WAY_C = 6.0  # how far water of unknown end goes on at most; assumed
 FITTED_SD_C = (1.5, 5.0)  # least and greatest doubt of an end fitted from the log
 TRUSTED_SET_POINT_SD_C = 0.9  # a set point that no reading has confirmed; assumed
 
@@ -87,18 +88,18 @@ def _course(times_h: Floats, temps_c: Floats, set_point_c: float | None, air_c: 
     if abs(slope) < MOVING_C_PER_H:
         return None
     # The last three readings against noise, carried to the end: they may be far apart.
-    start = float(temps_c[-3:].mean() + slope * (end - times_h[-3:].mean()))
+    start = float(temps_c[late][-3:].mean() + slope * (end - times_h[late][-3:].mean()))
     for target in (set_point_c, air_c):
         if target is not None and (target - start) * slope > 0:
             lag = _lag_towards(times_h, temps_c, slope, target)
             return Ahead("on its way to " + ("the set point" if target == set_point_c else "the room"),
                          start, target, lag, 0.5, 0.5)  # fmt: skip
     fitted = _fitted_course(times_h, temps_c, slope)
-    if fitted is None:
-        return None
+    if fitted is None or (fitted[1] - start) * slope <= 0:
+        # Moving for certain, where to is a guess: on at this pace, at the usual lag and not very far.
+        way = float(np.clip(slope / LAG_PER_H, -GUESSED_WAY_C, GUESSED_WAY_C))
+        return Ahead("on its way, end not known", start, start + way, slope / way, 0.5, FITTED_SD_C[1])
     lag, target, target_sd = fitted
-    if (target - start) * slope <= 0:
-        return None
     doubt = min(max(target_sd, FITTED_SD_C[0]), FITTED_SD_C[1])
     return Ahead("on its way, end fitted from the log", start, target, lag, 0.5, doubt)
 

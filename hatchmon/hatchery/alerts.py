@@ -166,7 +166,7 @@ def stage_facts(
     opens_h, closes_h = (band.p50 for band in span(forecast.opens, forecast.closes))
     if hours >= closes_h:
         stage = 3
-    elif hours >= max(closes_h - rules.closing_min / 60.0, opens_h):
+    elif hours >= max(closes_h - rules.closing_min / 60.0, (opens_h + closes_h) / 2.0):
         stage = 2
     elif hours >= opens_h:
         stage = 1

@@ -47,12 +47,13 @@ def read_payload(payload: bytes, value_pointer: str | None, time_pointer: str | 
     except (ValueError, RecursionError):
         raise Unreadable("not JSON, though a value_pointer is set for this topic") from None
     value = _at(document, value_pointer)
+    where = value_pointer or "the message"
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise Unreadable(f"{value_pointer} is {_kind(value)}, not a number")
+        raise Unreadable(f"{where} is {_kind(value)}, not a number")
     try:
         raw = float(value)
     except OverflowError:
-        raise Unreadable(f"{value_pointer} is too large a number") from None
+        raise Unreadable(f"{where} is too large a number") from None
     return Sample(
         _finite(raw), None if time_pointer is None else _time(_at(document, time_pointer), time_pointer)
     )

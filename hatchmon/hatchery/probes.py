@@ -64,6 +64,7 @@ class Judge:
         self.newest: datetime | None = None
         self.last_good: tuple[datetime, float] | None = None
         self.late = 0
+        self._last_fit: datetime | None = None  # or first heard, before any was fit
         self._neighbours: deque[tuple[datetime, float]] = deque(maxlen=HAMPEL_SAMPLES)
         # From a reading in doubt on, until the water is seen to be back or at a new level.
         self._held: list[tuple[datetime, float, Verdict]] = []
@@ -126,15 +127,18 @@ class Judge:
         return timedelta(seconds=median(self._spans_s))
 
     def silent_since(self, now: datetime) -> datetime | None:
-        """When readings were last heard, if that is more than three usual intervals ago; else None."""
-        if self.newest is None or now - self.newest <= SILENT_INTERVALS * self.usual_interval:
+        """When a usable reading was last heard, if that is more than three usual intervals ago; else None.
+
+        A probe that sends nothing but error codes is as silent as one that sends nothing.
+        """
+        if self._last_fit is None or now - self._last_fit <= SILENT_INTERVALS * self.usual_interval:
             return None
-        return self.newest
+        return self._last_fit
 
     def _note_time(self, time: datetime) -> bool:
         """Keep the newest time and the usual interval; whether ``time`` moved forward."""
         if self.newest is None:
-            self.newest = time
+            self.newest = self._last_fit = time
             return True
         if time <= self.newest:
             return False

@@ -37,6 +37,11 @@ def fahrenheit(celsius: float) -> float:
     return celsius * 1.8 + 32.0
 
 
+def both_scales(temp_c: float) -> str:
+    """``36.0 °C (96.8 °F)``, for texts written before it is known who reads them."""
+    return f"{temp_c:.1f} °C ({fahrenheit(temp_c):.1f} °F)"
+
+
 def to_inner(value: float, unit: str) -> float:
     """``value`` in the unit used inside. psu is taken as g/L: they differ by under 1 % in this use."""
     return celsius(value) if unit == "F" else value

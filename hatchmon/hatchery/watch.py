@@ -10,6 +10,7 @@ import numpy as np
 from hatchmon.hatchery.ahead import Ahead, look_ahead, set_point_only
 from hatchmon.hatchery.looks import look_bounds
 from hatchmon.hatchery.types import Band, Batch, Forecast, Look, Trust
+from hatchmon.hatchery.units import both_scales
 from hatchmon.science import parameters as par
 from hatchmon.science.clock import progress
 from hatchmon.science.hatching import (
@@ -22,7 +23,7 @@ from hatchmon.science.hatching import (
     share_hatched,
 )
 from hatchmon.science.learning import Evidence, LotBelief
-from hatchmon.science.nauplii import Thresholds, window
+from hatchmon.science.nauplii import Thresholds, Window, window
 from hatchmon.science.normal import Floats, normal_quantile
 from hatchmon.science.rates import energy_loss_rate, schoolfield_1981, shape_sd
 
@@ -34,7 +35,8 @@ LOST_GAP_H = 6.0 + 1e-6
 LOST_SHARE = 0.25
 LN_RATE_PER_C = 0.095  # d ln rho / dT near 25 C for E = .73 eV
 HORIZON_H = 400.0
-_PERCENTS: Floats = normal_quantile(np.array([0.1, 0.5, 0.9]))
+_LEVELS = (0.1, 0.5, 0.9)
+_PERCENTS: Floats = normal_quantile(np.array(_LEVELS))
 # Fine where the water may still move, coarse where it has long settled.
 _AHEAD_H: Floats = np.concatenate(
     (np.arange(0, 6, 1 / 6), np.arange(6, 24, 0.5), np.arange(24, 72, 1.0), np.arange(72, HORIZON_H + 1, 8.0))
@@ -128,7 +130,7 @@ class BatchWatch:
 
         when = reach_h(draws, mu[:, None] + _PERCENTS * draws.sigma[:, None], paths)
         opening = window(draws, mu, paths, thresholds)
-        opens, closes = _band(opening.opens_h), _band(opening.closes_h)
+        opens, closes = _band(opening.opens_h), _band(opening.closes_h, opening)
         if closes.p50 <= opens.p50:
             reasons.append("poor synchrony: harvest twice, at about 60 % and 95 % hatched")
         sure = (opens.p90, closes.p10) if opens.p90 < closes.p10 else None
@@ -140,7 +142,7 @@ class BatchWatch:
             t50=_band(when[..., 1]),
             t90=_band(when[..., 2]),
             opens=opens,
-            best=_band(opening.best_h),
+            best=_band(opening.best_h, opening),
             closes=closes,
             surely_h=sure,
             from_temperature=_share_from_temperature(when[..., 2]),
@@ -243,7 +245,9 @@ class BatchWatch:
             reasons.append("the probe has sent the same value for hours: check that it is in the water")
         if float(temps[-1]) >= par.DOUBTFUL_HOT.value:
             level = max(level, 1)
-            reasons.append(f"water at {temps[-1]:.1f} C: development is doubtful from 33 C up")
+            reasons.append(
+                f"water at {both_scales(float(temps[-1]))}: above {both_scales(par.DOUBTFUL_HOT.value)} development is doubtful"
+            )
         names: tuple[Trust, Trust, Trust] = ("good", "degraded", "none")
         return names[level], reasons
 
@@ -272,15 +276,16 @@ def _paths(hours: Floats, past: Floats, ahead: Ahead) -> Paths:
 
 def _not_predictable(hours: Floats, temps: Floats, ahead: Ahead, now_h: float) -> str | None:
     low, high = par.PREDICT_FROM.value, par.PREDICT_TO.value
+    limits = f"{both_scales(low)} and {both_scales(high)}"
     expected = float(ahead.mean_c(np.array([max(now_h - float(hours[-1]), 0.0) + 3.0]))[0])
     if not low <= expected <= high:
-        return f"water expected at {expected:.1f} C; a hatch can be timed only between {low:g} and {high:g} C"
+        return f"water expected at {both_scales(expected)}; a hatch can be timed only between {limits}"
     if hours.size > 1:
         spans = np.diff(hours)
         middles = (temps[1:] + temps[:-1]) / 2.0
         outside_h = float(np.sum(spans[(middles < low) | (middles > high)]))
         if outside_h > max(1.0, 0.1 * float(hours[-1])):
-            return f"water was outside {low:g}-{high:g} C for {outside_h:.1f} h; the rate there is not known"
+            return f"water was not between {limits} for {outside_h:.1f} h; the rate there is not known"
     return None
 
 
@@ -309,9 +314,13 @@ def _gap_sd(hours: Floats, temps: Floats, q: Floats) -> float:
     return float(np.sqrt(np.sum((LN_RATE_PER_C * rho) ** 2 * variance_c2h2)) / q[-1])
 
 
-def _band(hours: Floats) -> Band:
-    p10, p50, p90 = np.quantile(hours, (0.1, 0.5, 0.9))
-    return Band(float(p10), float(p50), float(p90))
+def _band(hours: Floats, opening: Window | None = None) -> Band:
+    """Quantiles of ``hours``; with ``opening`` those of the few draws it was worked out for, moved by what
+    tells their opening from that of all."""
+    levels = np.quantile(hours, _LEVELS)
+    if opening is not None:
+        levels += np.quantile(opening.opens_h, _LEVELS) - np.quantile(opening.few_open_h, _LEVELS)
+    return Band(*(float(level) for level in levels))
 
 
 def _share_from_temperature(t90_h: Floats) -> float:

@@ -16,10 +16,13 @@ class Voice:
     zone: tzinfo
     unit: str = "C"
 
-    def time(self, moment: datetime, now: datetime) -> str:
-        """``07:10``; with a day where it is not within the coming or past half day."""
+    def time(self, moment: datetime, now: datetime, about: str = "") -> str:
+        """``07:10``; with a day where it is not within the coming or past half day: ``tomorrow 07:10``.
+
+        ``about`` goes before the clock time.
+        """
         local, today = moment.astimezone(self.zone), now.astimezone(self.zone)
-        clock = local.strftime("%H:%M")
+        clock = about + local.strftime("%H:%M")
         days = (local.date() - today.date()).days
         if days == 0 or abs(moment - now) < timedelta(hours=12):
             return clock
@@ -34,14 +37,13 @@ class Voice:
         value = fahrenheit(temp_c) if self.unit == "F" else temp_c
         return f"{value:.1f} °{self.unit}"
 
-    def warmer(self, difference_c: float) -> str:
-        """A difference of temperature."""
-        return f"{difference_c * (1.8 if self.unit == 'F' else 1.0):.1f} °{self.unit}"
-
     def between(self, batch: Batch, band: Band, now: datetime) -> str:
-        """``about 07:10, between 06:20 and 08:30``."""
-        middle, early, late = (self.time(batch.time_at(h), now) for h in (band.p50, band.p10, band.p90))
-        return f"about {middle}, between {early} and {late}"
+        """``about 07:10, between 06:20 and 08:30``; what may have come to pass is not told as a time."""
+        middle = self.time(batch.time_at(band.p50), now, "about ")
+        early, late = (self.time(batch.time_at(h), now) for h in (band.p10, band.p90))
+        if band.p10 < batch.hours_at(now) < band.p50:
+            return f"{middle}, perhaps already, or as late as {late}"
+        return f"{middle}, between {early} and {late}"
 
     def changed(self, batch: Batch, before: Forecast, after: Forecast, now: datetime) -> str:
         """`` Ready 07:10 -> 07:40, band 3.1 h narrower.``, or nothing where nothing moved."""

@@ -41,9 +41,10 @@ class Thresholds:
 @dataclass(frozen=True, slots=True)
 class Window:
     """Opening, best and closing moments, hours from the start: (draws, 5 offsets), the last two for a
-    smaller set of draws that stands for all."""
+    smaller set of draws that stands for all, which opens at ``few_open_h``."""
 
     opens_h: Floats
+    few_open_h: Floats
     best_h: Floats
     closes_h: Floats
     spread_out: bool
@@ -64,13 +65,13 @@ def window(draws: Draws, mu: Floats, paths: Paths, thresholds: Thresholds | None
         ..., 0
     ]
 
-    # A few draws, evenly spaced by their opening, stand for all: the rest of the work is heavy.
-    ranks = ((np.arange(min(_DRAWS, mu.size)) + 0.5) * mu.size / min(_DRAWS, mu.size)).astype(np.int64)
-    picked = np.argsort(opens_h[:, OFFSETS.size // 2], kind="stable")[ranks]
+    # A few draws, the same ones each time, stand for all: the rest of the work is heavy.
+    count = min(_DRAWS, mu.size)
+    picked = ((np.arange(count) + 0.5) * mu.size / count).astype(np.int64)
     few = Draws(**{name: getattr(draws, name)[picked] for name in Draws.__slots__})
     hatch_h = reach_h(few, mu[picked][:, None] + _BROOD_Z * few.sigma[:, None], paths)
     best_h, closes_h = _best_and_close(few, hatch_h, paths, thresholds)
-    return Window(opens_h, best_h, closes_h, spread_out)
+    return Window(opens_h, opens_h[picked], best_h, closes_h, spread_out)
 
 
 def _best_and_close(

@@ -155,6 +155,7 @@ def test_the_median_needs_seven_readings_within_the_hour() -> None:
     assert verdicts(feed(old, [26.5], 601.0, at)) == ["good"]
 
 
+@settings(deadline=None)
 @given(st.lists(st.integers(-1, 1), min_size=20, max_size=300))
 def test_noise_of_one_step_of_the_probe_is_never_rejected(steps: list[int]) -> None:
     assert set(verdicts(feed(water(), [25.0 + 0.0625 * step for step in steps]))) == {"good"}
@@ -328,6 +329,7 @@ def test_a_night_of_a_heated_cone(seed: int, unit: str) -> None:
 # ---- Fahrenheit ----
 
 
+@settings(deadline=None)
 @given(
     st.lists(st.integers(-40, 720), min_size=1, max_size=60),
     st.sampled_from([10.0, 300.0, 1800.0]),
@@ -563,7 +565,7 @@ def streams(draw: st.DrawFn) -> list[tuple[float, float]]:
     return readings
 
 
-@settings(max_examples=300)
+@settings(deadline=None, max_examples=300)
 @given(streams(), st.data(), st.sampled_from(["C", "F"]))
 def test_a_restart_changes_no_verdict(
     stream: list[tuple[float, float]], data: st.DataObject, unit: str

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hatchmon.hatchery.types import Band, Batch, Forecast, Trust
@@ -120,11 +120,13 @@ def test_temperatures_in_the_keepers_unit(temp_c: float, in_c: str, in_f: str) -
     assert NEW_YORK.temp(temp_c) == in_f
 
 
+@settings(deadline=None)
 @given(st.floats(-60, 120))
 def test_there_and_back_is_the_same_temperature(temp_c: float) -> None:
     assert celsius(fahrenheit(temp_c)) == pytest.approx(temp_c, abs=1e-9)
 
 
+@settings(deadline=None)
 @given(st.integers(-600, 600))
 def test_a_tenth_of_a_degree_celsius_comes_back_exactly(tenths: int) -> None:
     assert celsius(round(tenths * 0.18 + 32, 2)) == tenths / 10
@@ -185,6 +187,7 @@ def test_what_is_not_predicted_says_why() -> None:
     assert BERLIN.ready(batch(), unpredicted(why), at(20)) == f"Not predicted: {why}."
 
 
+@settings(deadline=None)
 @given(st.floats(1, 60), st.floats(1, 60))
 def test_the_span_runs_forward(opens_h: float, closes_h: float) -> None:
     opens, closes = Band(opens_h, opens_h, opens_h), Band(closes_h, closes_h, closes_h)

@@ -46,7 +46,7 @@ def test_ramps(rate: Rate, first_c: float, last_c: float, hours: float) -> None:
     assert got == pytest.approx(want, rel=1e-6)
 
 
-@settings(max_examples=25)
+@settings(max_examples=1500)
 @given(st.lists(st.tuples(st.floats(0.05, 2.0), st.floats(-5.0, 5.0)), min_size=1, max_size=8))
 def test_any_piecewise_linear_log_of_up_to_five_degrees_an_hour(pieces: list[tuple[float, float]]) -> None:
     """Never across a stop. A litre of water in a room moves at 3 C/h; at 10 C/h across the peak of the

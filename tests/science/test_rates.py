@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from scipy.optimize import minimize_scalar
 
@@ -49,6 +49,8 @@ def test_straight_arrhenius_where_heat_does_not_matter() -> None:
 
 
 @given(st.one_of(FINITE.filter(lambda c: c <= 4.0), FINITE.filter(lambda c: c >= 40.0)))
+@example(4.0)
+@example(40.0)
 def test_no_development_at_and_beyond_the_stops(temp_c: float) -> None:
     assert schoolfield_1981(temp_c, ENERGY_NODES_EV).tolist() == [0.0] * 7
 

@@ -156,8 +156,13 @@ class Manager:
         """When ``message`` came."""
         return [when for when, said in list(self.said) if said == message and when >= since]
 
-    def statuses(self) -> list[str]:
-        return [said.removeprefix("STATUS=") for _, said in list(self.said) if said.startswith("STATUS=")]
+    def statuses(self, since: float = 0.0) -> list[str]:
+        """Every status told."""
+        return [
+            said.removeprefix("STATUS=")
+            for when, said in list(self.said)
+            if said.startswith("STATUS=") and when >= since
+        ]
 
     def close(self) -> None:
         with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as out:
@@ -173,7 +178,8 @@ class Daemon:
         self.ground = ground
         self.manager = Manager()
         self.process: subprocess.Popen[bytes] | None = None
-        self._log = ground.folder / "daemon.log"
+        self._begun = 0.0
+        self._lines: list[str] = []
         self._environment = ground.environment(NOTIFY_SOCKET=self.manager.address)
         if watchdog_s:
             self._environment["WATCHDOG_USEC"] = str(round(watchdog_s * 1e6))
@@ -181,14 +187,16 @@ class Daemon:
     def start(self) -> None:
         """Start and wait for READY."""
         assert not self.running, "it runs already"
-        begun = time.monotonic()
-        with self._log.open("ab") as log:
-            self.process = subprocess.Popen(
-                [HATCHMON, "run", "--config", self.ground.config],
-                env=self._environment, stdin=subprocess.DEVNULL, stdout=log, stderr=subprocess.STDOUT,
-            )  # fmt: skip
+        self._begun = time.monotonic()
+        self.process = subprocess.Popen(
+            [HATCHMON, "run", "--config", self.ground.config],
+            env=self._environment, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
+        )  # fmt: skip
+        threading.Thread(target=self._read_log, args=(self.process,), daemon=True).start()
         wait_until(
-            lambda: not self.running or self.manager.times("READY=1", begun), _START_S, "hatchmon to be ready"
+            lambda: not self.running or self.manager.times("READY=1", self._begun),
+            _START_S,
+            "hatchmon to be ready",
         )
         assert self.running, f"hatchmon did not start:\n{self.log()}"
 
@@ -219,11 +227,26 @@ class Daemon:
         return self.process is not None and self.process.poll() is None
 
     def log(self) -> str:
-        return self._log.read_text(errors="replace") if self._log.exists() else ""
+        """All it has written in all its lives."""
+        return "".join(self._lines)
+
+    def _read_log(self, process: subprocess.Popen[bytes]) -> None:
+        """Through a pipe, as to the journal: a full disk must not be able to stop it."""
+        assert process.stdout is not None
+        with process.stdout as out, (self.ground.folder / "daemon.log").open("ab") as copy:
+            for line in out:
+                self._lines.append(line.decode(errors="replace"))
+                copy.write(line)
+                copy.flush()
 
     def connected(self) -> bool:
         """Whether it last said that it has the broker."""
-        return bool((self.manager.statuses() or [""])[-1].count("broker connected"))
+        return "broker connected" in self.status
+
+    @property
+    def status(self) -> str:
+        """The last status of this life."""
+        return next(reversed(self.manager.statuses(self._begun)), "")
 
     def __enter__(self) -> Self:
         self.start()
@@ -253,11 +276,13 @@ class Client:
         self.heard: list[tuple[str, bytes, bool]] = []
         """(topic, payload, retained copy) of every message on the ``watched`` topic filters."""
         self._watched = watched
-        self._client = paho.Client(CallbackAPIVersion.VERSION2, f"client-{next(_numbers)}", clean_session=False)
+        self._client = paho.Client(
+            CallbackAPIVersion.VERSION2, f"client-{next(_numbers)}", clean_session=False
+        )
         self._client.max_inflight_messages_set(200)
         self._client.reconnect_delay_set(1, 1)
         self._client.on_connect = self._on_connect
-        self._client.on_message = lambda _, __, m: self.heard.append((m.topic, m.payload, m.retain))
+        self._client.on_message = lambda _, __, m: self.heard.append((m.topic, bytes(m.payload), m.retain))
         self._client.connect(HOST, port)
         self._client.loop_start()
         wait_until(self._client.is_connected, 10.0, "the broker to take a client")
