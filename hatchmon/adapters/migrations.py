@@ -53,7 +53,7 @@ STEPS: tuple[str, ...] = (
         dated_by TEXT NOT NULL CHECK (dated_by IN ('receipt', 'keeper')),
         seen TEXT NOT NULL
     ) STRICT;
-    CREATE TABLE evidence (  -- what a finished batch teaches; made anew on every edit
+    CREATE TABLE evidence (  -- what a finished batch teaches, made anew on every edit
         batch_id INTEGER PRIMARY KEY REFERENCES batches,
         body TEXT NOT NULL  -- JSON, or null where there is nothing to learn from
     ) STRICT;

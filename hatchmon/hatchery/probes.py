@@ -64,7 +64,7 @@ class Judge:
         self.newest: datetime | None = None
         self.last_good: tuple[datetime, float] | None = None
         self.late = 0
-        self._last_fit: datetime | None = None  # or first heard, before any was fit
+        self._first: datetime | None = None
         self._neighbours: deque[tuple[datetime, float]] = deque(maxlen=HAMPEL_SAMPLES)
         # From a reading in doubt on, until the water is seen to be back or at a new level.
         self._held: list[tuple[datetime, float, Verdict]] = []
@@ -131,14 +131,15 @@ class Judge:
 
         A probe that sends nothing but error codes is as silent as one that sends nothing.
         """
-        if self._last_fit is None or now - self._last_fit <= SILENT_INTERVALS * self.usual_interval:
+        heard = self._first if self.last_good is None else self.last_good[0]
+        if heard is None or now - heard <= SILENT_INTERVALS * self.usual_interval:
             return None
-        return self._last_fit
+        return heard
 
     def _note_time(self, time: datetime) -> bool:
         """Keep the newest time and the usual interval; whether ``time`` moved forward."""
         if self.newest is None:
-            self.newest = self._last_fit = time
+            self.newest = self._first = time
             return True
         if time <= self.newest:
             return False

@@ -245,9 +245,8 @@ class BatchWatch:
             reasons.append("the probe has sent the same value for hours: check that it is in the water")
         if float(temps[-1]) >= par.DOUBTFUL_HOT.value:
             level = max(level, 1)
-            reasons.append(
-                f"water at {both_scales(float(temps[-1]))}: above {both_scales(par.DOUBTFUL_HOT.value)} development is doubtful"
-            )
+            at_c, from_c = both_scales(float(temps[-1])), both_scales(par.DOUBTFUL_HOT.value)
+            reasons.append(f"water at {at_c}: from {from_c} up development is doubtful")
         names: tuple[Trust, Trust, Trust] = ("good", "degraded", "none")
         return names[level], reasons
 

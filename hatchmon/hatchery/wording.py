@@ -38,11 +38,9 @@ class Voice:
         return f"{value:.1f} °{self.unit}"
 
     def between(self, batch: Batch, band: Band, now: datetime) -> str:
-        """``about 07:10, between 06:20 and 08:30``; what may have come to pass is not told as a time."""
+        """``about 07:10, between 06:20 and 08:30``."""
         middle = self.time(batch.time_at(band.p50), now, "about ")
         early, late = (self.time(batch.time_at(h), now) for h in (band.p10, band.p90))
-        if band.p10 < batch.hours_at(now) < band.p50:
-            return f"{middle}, perhaps already, or as late as {late}"
         return f"{middle}, between {early} and {late}"
 
     def changed(self, batch: Batch, before: Forecast, after: Forecast, now: datetime) -> str:

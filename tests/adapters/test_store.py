@@ -93,7 +93,7 @@ def test_every_table_is_strict(store: Store) -> None:
 
 def test_references_are_enforced(store: Store) -> None:
     with pytest.raises(sqlite3.IntegrityError, match="FOREIGN KEY"):
-        store.add_look(Look(99, NOW, "most"))
+        store.add_look(Look(99, NOW, "most"), "receipt")
     with pytest.raises(sqlite3.IntegrityError, match="FOREIGN KEY"):
         store.add_readings([NewReading(99, 1, 25.0, Verdict.GOOD, "receipt")])
 
@@ -626,8 +626,8 @@ def test_looks_are_kept_in_the_order_of_their_times(store: Store) -> None:
     probe(store)
     batch = store.add_batch(NEW, "receipt")
     later, sooner = Look(batch.batch_id, after(60), "most"), Look(batch.batch_id, after(30), "12.5 %")
-    store.add_look(later)
-    store.add_look(sooner)
+    store.add_look(later, "keeper")
+    store.add_look(sooner, "receipt")
     assert store.looks(batch.batch_id) == [sooner, later]
     assert store.looks(99) == []
 
@@ -857,7 +857,7 @@ def test_batches_looks_and_letters_of_the_wrong_hours_move(store: Store) -> None
         )
     ]  # fmt: skip
     for seconds in (-40, 40):
-        store.add_look(Look(1, after(seconds), "most"))
+        store.add_look(Look(1, after(seconds), "most"), "receipt")
     store.end_batch(begun[3].batch_id, after(60), "harvested")
     for seconds in (-30, 50):
         store.add_alert(replace(ALERT, raised=after(seconds)), 1, after(seconds + 5))

@@ -293,10 +293,10 @@ def test_of_stages_missed_only_the_latest_is_told(tmp_path: Path) -> None:
     assert told == ["closing", "past"]
 
 
-def test_a_window_shorter_than_the_last_call_begins_with_it() -> None:
+def test_a_window_shorter_than_the_last_call_is_halved_for_it() -> None:
     book = AlertBook(RULES)
     told = [alert.kind for i in range(30 * 60) for alert in stage_at(i / 60, book, forecast(22.0, 22.5))]
-    assert told == ["ready-soon", "closing", "past"]
+    assert told == ["ready-soon", "ready", "closing", "past"]
 
 
 @settings(deadline=None)
