@@ -285,5 +285,6 @@ def lots_shown(lots: Sequence[dict[str, Any]]) -> RenderableType:
 
 
 def console() -> Console:
-    """Where results are printed; plain when not a terminal."""
-    return Console(highlight=False, soft_wrap=True)
+    """Where results are printed; plain, and wide enough for every table, when not a terminal."""
+    wide = Console(highlight=False, soft_wrap=True)
+    return wide if wide.is_terminal else Console(highlight=False, soft_wrap=True, width=140)

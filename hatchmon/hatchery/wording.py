@@ -39,9 +39,16 @@ class Voice:
 
     def between(self, batch: Batch, band: Band, now: datetime) -> str:
         """``about 07:10, between 06:20 and 08:30``."""
-        middle = self.time(batch.time_at(band.p50), now, "about ")
-        early, late = (self.time(batch.time_at(h), now) for h in (band.p10, band.p90))
+        moment = batch.time_at(band.p50)
+        middle = self.time(moment, now, "about ")
+        early, late = (self._beside(batch.time_at(h), moment, now) for h in (band.p10, band.p90))
         return f"{middle}, between {early} and {late}"
+
+    def _beside(self, other: datetime, told: datetime, now: datetime) -> str:
+        """A time told right after another: of the same day it needs none."""
+        if other.astimezone(self.zone).date() == told.astimezone(self.zone).date():
+            return other.astimezone(self.zone).strftime("%H:%M")
+        return self.time(other, now)
 
     def changed(self, batch: Batch, before: Forecast, after: Forecast, now: datetime) -> str:
         """`` Ready 07:10 -> 07:40, band 3.1 h narrower.``, or nothing where nothing moved."""
