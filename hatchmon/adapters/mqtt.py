@@ -138,7 +138,8 @@ class SubscriptionRefused:
 
 @dataclass(frozen=True)
 class Broker:
-    """Where and as whom to connect. ``receive_maximum``: unacknowledged messages asked for at a time."""
+    """Where and as whom to connect. ``receive_maximum``: unacknowledged messages asked for at a time;
+    ``keep_session``: whether the broker is to keep what comes while we are away."""
 
     host: str
     port: int
@@ -148,6 +149,7 @@ class Broker:
     tls: bool
     ca_file: Path | None
     receive_maximum: int = 200
+    keep_session: bool = True
 
 
 @dataclass(slots=True)
@@ -329,7 +331,7 @@ class MqttLink:
         client = paho.Client(
             CallbackAPIVersion.VERSION2,
             client_id=broker.client_id,
-            clean_session=None if five else False,
+            clean_session=None if five else not broker.keep_session,
             protocol=self._protocol,
             reconnect_on_failure=False,
             manual_ack=True,
@@ -354,12 +356,16 @@ class MqttLink:
         try:
             if connection.protocol == MQTTProtocolVersion.MQTTv5:
                 properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-                properties.SessionExpiryInterval = SESSION_EXPIRY_S
+                properties.SessionExpiryInterval = SESSION_EXPIRY_S if broker.keep_session else 0
                 properties.ReceiveMaximum = broker.receive_maximum
                 # No Maximum Packet Size: Mosquitto 2.0.11 then discards what is larger, and with each such
                 # message loses a place of the Receive Maximum until nothing comes any more (tried).
                 connection.client.connect(
-                    broker.host, broker.port, KEEPALIVE_S, clean_start=False, properties=properties
+                    broker.host,
+                    broker.port,
+                    KEEPALIVE_S,
+                    clean_start=not broker.keep_session,
+                    properties=properties,
                 )
             else:
                 connection.client.connect(broker.host, broker.port, KEEPALIVE_S)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import queue
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from hatchmon.adapters.clock import Clock
 from hatchmon.adapters.mqtt import LinkDown, LinkUp, MqttLink, SubscriptionRefused
@@ -58,7 +58,7 @@ def check_broker(settings: Settings, clock: Clock) -> Finding:
     """Connect as a second client, so that the running daemon is not disturbed, and subscribe."""
     broker = make_broker(settings)
     where = f"{broker.host}:{broker.port}"
-    probing = type(broker)(**{**vars(broker), "client_id": f"{broker.client_id}-check"})
+    probing = replace(broker, client_id=f"{broker.client_id}-check", keep_session=False)
     topics = sorted({probe.topic for probe in settings.probes})
     if settings.default_topics:
         topics.append(f"{DEFAULT_ROOT}/+/+")
