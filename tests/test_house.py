@@ -177,7 +177,8 @@ def test_the_readmes_two_commands_are_there() -> None:
     readme = (CHECKOUT / "README.md").read_text()
     assert "tests/run" in readme
     assert os.access(CHECKOUT / "tests/run", os.X_OK)
-    assert "hatchmon demo" in readme
+    assert "tests/demo" in readme
+    assert os.access(CHECKOUT / "tests/demo", os.X_OK)
     assert project_file()["project"]["scripts"]["hatchmon"] == "hatchmon.app.cli:main"
     done = subprocess.run(
         [Path(sys.executable).parent / "hatchmon", "demo", "--help"],

@@ -199,8 +199,7 @@ def on_the_network(folder: Path, port: int) -> str:
 
 
 def test_the_listener_for_the_network_wants_passwords_and_keeps_probes_apart(tmp_path: Path) -> None:
-    if shutil.which("openssl") is None:
-        pytest.skip("no openssl to make a certificate with")
+    find_program("openssl", "openssl")
     tls_port = free_port()
     with Shipped(tmp_path, on_the_network(tmp_path, tls_port)) as broker:
         assert listening(tls_port)
