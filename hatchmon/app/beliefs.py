@@ -4,13 +4,20 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
 
 import numpy as np
 
 from hatchmon.adapters.store import Store
-from hatchmon.app.record import watch_batch
-from hatchmon.hatchery.types import Batch
+from hatchmon.app.record import Water, watch_batch
+from hatchmon.hatchery.honesty import Honesty, Scored, honesty, score, widened
+from hatchmon.hatchery.looks import reaches_the_end
+from hatchmon.hatchery.types import Batch, Forecast, Quantity
+from hatchmon.hatchery.watch import BatchWatch
 from hatchmon.science.learning import Evidence, LotBelief, keeper_prior
+from hatchmon.science.nauplii import Thresholds
+
+AIR_FRESH = timedelta(hours=1)
 
 
 def work_out_evidence(store: Store, batch: Batch) -> None:
@@ -33,15 +40,31 @@ def work_out_evidence(store: Store, batch: Batch) -> None:
 class Beliefs:
     """What is believed of each lot, worked out when asked for and kept until the record changes."""
 
-    def __init__(self, store: Store) -> None:
+    def __init__(self, store: Store, thresholds: Thresholds) -> None:
         self._store = store
+        self._thresholds = thresholds
         self._known: dict[str, LotBelief] = {}
         self._evidence: dict[str, list[Evidence]] | None = None
+        self._honesty: Honesty | None = None
 
     def forget(self) -> None:
         """The record has changed."""
         self._known.clear()
-        self._evidence = None
+        self._evidence = self._honesty = None
+
+    @property
+    def honesty(self) -> Honesty:
+        """How the forecasts have done so far."""
+        if self._honesty is None:
+            self._honesty = honesty(scored_batches(self._store))
+        return self._honesty
+
+    def forecast(self, watch: BatchWatch, water: Water, now: datetime) -> Forecast:
+        """What is believed of a batch at ``now``, as wide as the record of past forecasts demands."""
+        air = water.get(Quantity.AIR_TEMPERATURE)
+        air_c = air[0] if air is not None and now - air[1] <= AIR_FRESH else None
+        forecast = watch.forecast(now, self.of(watch.batch.lot), self._thresholds, air_c)
+        return widened(forecast, self.honesty.widen)
 
     def of(self, lot: str) -> LotBelief:
         """The belief about ``lot``: its own hatches on top of what the keeper's other lots suggest."""
@@ -50,6 +73,20 @@ class Beliefs:
                 self._evidence = _all_evidence(self._store)
             self._known[lot] = belief_from(self._evidence, lot)
         return self._known[lot]
+
+
+def scored_batches(store: Store) -> list[Scored]:
+    """Every harvested batch whose looks tell when it was complete."""
+    scored = [
+        score(
+            batch.batch_id,
+            store.first_forecast(batch.batch_id),
+            store.last_forecast(batch.batch_id),
+            any(reaches_the_end(look.seen) for look in store.looks(batch.batch_id)),
+        )
+        for batch in store.batches("outcome = 'harvested'")
+    ]
+    return [one for one in scored if one is not None]
 
 
 def _all_evidence(store: Store) -> dict[str, list[Evidence]]:

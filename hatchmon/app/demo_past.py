@@ -8,11 +8,10 @@ from pathlib import Path
 
 from hatchmon.adapters.store import NewReading, Store, Stream, to_us
 from hatchmon.app.demo_hatchery import PLANS, Hatchery, Plan
-from hatchmon.app.record import forecast_of, watch_batch, water_of
+from hatchmon.app.record import watch_batch, water_of
 from hatchmon.hatchery.probes import Judge
 from hatchmon.hatchery.types import Batch, Quantity
 from hatchmon.science.learning import LotBelief
-from hatchmon.science.nauplii import Thresholds
 
 SITE = "demo"
 PAST_H = 30.0
@@ -113,11 +112,11 @@ def _batch(plan: Plan, shown_start: datetime, age_h: float) -> Batch:
 
 def _age_h(store: Store, plan: Plan, shown_start: datetime) -> float:
     """How many hours ago a batch must have begun for its window to open when the plan wants it."""
-    water = water_of(store)[plan.cone]
+    air = water_of(store)[plan.cone].get(Quantity.AIR_TEMPERATURE)
     age_h = 18.0
     for _ in range(3):  # another age means other water behind it, and so a little more or less to go
         watch = watch_batch(store, _batch(plan, shown_start, age_h), shown_start)
-        forecast = forecast_of(watch, LotBelief.prior(), water, shown_start, Thresholds())
+        forecast = watch.forecast(shown_start, LotBelief.prior(), air_c=air[0] if air else None)
         assert forecast.opens is not None
         age_h = min(max(forecast.opens.p50 - plan.ready_in_h, 1.0), PAST_H)
     return age_h

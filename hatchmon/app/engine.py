@@ -20,7 +20,7 @@ from hatchmon.app import state
 from hatchmon.app.beliefs import Beliefs
 from hatchmon.app.intake import Intake
 from hatchmon.app.pending import Pending
-from hatchmon.app.record import Water, forecast_of, note_water, thresholds_of, watch_batch, water_of
+from hatchmon.app.record import Water, note_water, thresholds_of, watch_batch, water_of
 from hatchmon.app.requests import carry_out
 from hatchmon.app.settings import Settings
 from hatchmon.hatchery.alerts import (
@@ -112,12 +112,11 @@ class Engine:
             silent_min=alerts.silent_min,
             urgency={str(kind): urgency for kind, urgency in alerts.urgency.items()},
         )
-        self._thresholds = thresholds_of(settings)
         self._quiet = None if settings.quiet is None else Quiet(settings.quiet.start, settings.quiet.end)
         self._pending = Pending()
         self._published: dict[str, bytes] = {}
         self._book = AlertBook(self._rules)
-        self._beliefs = Beliefs(store)
+        self._beliefs = Beliefs(store, thresholds_of(settings))
         self._began = clock.now()
         self._first_seq = store.next_seq()
         self._offset_s = self._began.timestamp() - clock.monotonic()
@@ -327,7 +326,7 @@ class Engine:
         self._publish_states()
 
     def _forecast(self, cone: ConeState, watch: BatchWatch, now: datetime) -> None:
-        new = forecast_of(watch, self._beliefs.of(watch.batch.lot), cone.water, now, self._thresholds)
+        new = self._beliefs.forecast(watch, cone.water, now)
         cone.forecast = new
         if cone.issued is None or _differs(cone.issued, new):
             cone.issued = new
@@ -404,8 +403,7 @@ class Engine:
     def _believed(self, cone: ConeState, now: datetime) -> tuple[Batch, Forecast] | None:
         if cone.watch is None:
             return None
-        belief = self._beliefs.of(cone.watch.batch.lot)
-        return cone.watch.batch, forecast_of(cone.watch, belief, cone.water, now, self._thresholds)
+        return cone.watch.batch, self._beliefs.forecast(cone.watch, cone.water, now)
 
     def _what_next(self, cone: ConeState, before: tuple[Batch, Forecast] | None, now: datetime) -> str:
         """What to expect of a cone after a request, and what the request changed."""

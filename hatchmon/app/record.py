@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from hatchmon.adapters.store import Store
 from hatchmon.app.settings import Settings
-from hatchmon.hatchery.types import Batch, Forecast, Quantity, Verdict
+from hatchmon.hatchery.types import Batch, Quantity, Verdict
 from hatchmon.hatchery.units import to_inner
 from hatchmon.hatchery.watch import ANCHOR, BatchWatch
-from hatchmon.science.learning import LotBelief
 from hatchmon.science.nauplii import Thresholds
 
 Water = dict[Quantity, tuple[float, datetime]]
 """The newest usable (value, time) of each quantity of a cone, in the unit used inside."""
-
-AIR_FRESH = timedelta(hours=1)
 
 
 def watch_batch(store: Store, batch: Batch, until: datetime) -> BatchWatch:
@@ -53,12 +50,3 @@ def thresholds_of(settings: Settings) -> Thresholds:
     """The keeper's own limits of the harvest window."""
     window = settings.window
     return Thresholds(window.opens_share, window.closes_instar2, window.closes_energy)
-
-
-def forecast_of(
-    watch: BatchWatch, belief: LotBelief, water: Water, now: datetime, thresholds: Thresholds
-) -> Forecast:
-    """What is believed of a batch at ``now``."""
-    air = water.get(Quantity.AIR_TEMPERATURE)
-    air_c = air[0] if air is not None and now - air[1] <= AIR_FRESH else None
-    return watch.forecast(now, belief, thresholds, air_c)

@@ -14,7 +14,7 @@ from rich.text import Text
 
 from hatchmon.adapters.store import Store
 from hatchmon.app.beliefs import Beliefs
-from hatchmon.app.record import Water, forecast_of, thresholds_of, watch_batch, water_of
+from hatchmon.app.record import Water, thresholds_of, watch_batch, water_of
 from hatchmon.app.settings import Settings
 from hatchmon.app.state import cone_facts
 from hatchmon.hatchery.types import Batch, Forecast, Look, Quantity
@@ -38,16 +38,13 @@ class ConeNow:
 def cones_now(settings: Settings, store: Store, now: datetime) -> list[ConeNow]:
     """Every cone, the one that needs the keeper next first, empty ones last."""
     running = {batch.cone: batch for batch in store.batches("ended_us IS NULL")}
-    thresholds = thresholds_of(settings)
-    beliefs = Beliefs(store)
+    beliefs = Beliefs(store, thresholds_of(settings))
     cones: list[ConeNow] = []
     for name, water in water_of(store).items():
         batch = running.get(name)
         forecast = None
         if batch is not None:
-            forecast = forecast_of(
-                watch_batch(store, batch, now), beliefs.of(batch.lot), water, now, thresholds
-            )
+            forecast = beliefs.forecast(watch_batch(store, batch, now), water, now)
         cones.append(ConeNow(name, water, batch, forecast))
     return sorted(cones, key=_turn)
 

@@ -36,6 +36,11 @@ def read_look(text: str) -> str:
     raise Refused(f"'{text}' is not a look. Say one of: {', '.join(WORDS)}; or a percentage such as 60%.")
 
 
+def reaches_the_end(seen: str) -> bool:
+    """Whether a stored look says that the hatch was as good as over."""
+    return seen in ("nearly all", "complete") or (seen.endswith("%") and float(seen.rstrip(" %")) >= 85)
+
+
 def look_bounds(seen: str) -> tuple[float, float, float]:
     """(low, high) probit bounds of a stored look, and the chance of it when it is a slip of the pen."""
     if seen in _BOUNDS:

@@ -112,7 +112,8 @@ class Forecast:
     at ``issued``. The bands are None exactly when ``not_predicted`` says why.
     ``surely_h``: (from, to) hours in which the window is open with 90 % confidence at either end, or None.
     ``from_temperature``: share (0-1) of the variance of T90 that comes from the temperature to come;
-    the rest comes from the lot.
+    the rest comes from the lot. ``widened``: by what power the record of past forecasts has stretched
+    the bands (1: not at all).
     """
 
     issued: datetime
@@ -130,6 +131,7 @@ class Forecast:
     reasons: tuple[str, ...]
     not_predicted: str | None
     temperature_rule: str
+    widened: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -210,6 +210,10 @@ def test_the_listener_for_the_network_wants_passwords_and_keeps_probes_apart(tmp
         ours = Client("hatchmon-home", "hatchmon")
         ours.mqtt.will_set("hatchmon/home/availability", "offline", qos=1, retain=True)
         assert ours.connect(broker.port) == "Success"
+        ours.subscribe("hatchmon/home/mark")
+        assert ours.publish("hatchmon/home/mark", "1-2") == "Success"
+        wait_until(lambda: ours.received == [("hatchmon/home/mark", b"1-2")], 10, "our own mark")
+        ours.received.clear()
         ours.subscribe("hatchery/#")
         assert ours.publish("hatchmon/home/availability", "online") == "Success"
         assert ours.publish("hatchmon/home/left/state", "{}") == "Success"

@@ -1,31 +1,72 @@
 """Simulated lots whose truth is not the model: other rate curves, gamma-distributed hatching thresholds,
 biased probes with steps and noise, and a keeper who looks when the clock allows.
 
-Everything is invented and seeded; nothing here is a measurement.
+Everything is invented and seeded; nothing here is a measurement. ``python -m tests.science.simulation``
+prints the whole table.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+import argparse
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
 from hatchmon.hatchery.looks import WORDS, look_bounds
-from hatchmon.hatchery.types import Batch, Forecast, Look
+from hatchmon.hatchery.types import Band, Batch, Look
 from hatchmon.hatchery.watch import BatchWatch
 from hatchmon.science.learning import LotBelief
-from hatchmon.science.normal import Floats, normal_quantile
+from hatchmon.science.normal import Floats, normal_cdf, normal_quantile
 
 STEP_H = 1.0 / 6.0
 LOOK_HOURS = (7.0, 12.5, 18.0, 22.0)
+FIRST_LOOK_H = 12.0
+EYE_SD = 0.35  # of the simulated keeper, probit scale
 FIXED_RULE_H = 24.0
+EARLY_H = 6.0
+RECORDED = (0, 1, 3, 5, 10)
+SEED = 20_817
+
+
+@dataclass(frozen=True)
+class Population:
+    """Where hidden lots come from.
+
+    ln tau25: nine lots in ten from N(ln ``tau25_h``, .20), the tenth, of another make, from N(same, .45):
+    together sd .24, as wide as the prior but of another form. cv of the hatching thresholds: log-normal
+    around ``cv``, sd of ln ``cv_ln_sd``, within .05-.40. ``omegas``: batch-to-batch sd of ln time, one of
+    these for each lot.
+    """
+
+    tau25_h: float = 20.4
+    usual_sd: float = 0.20
+    odd_sd: float = 0.45
+    odd_share: float = 0.10
+    cv: float = 0.15
+    cv_ln_sd: float = 0.40
+    omegas: tuple[float, ...] = (0.03, 0.05, 0.08)
+
+    def tau_at(self, share: float) -> float:
+        """tau25 (h) below which ``share`` of the lots lie."""
+        x = np.linspace(-2.5, 2.5, 4001)
+        below = (1 - self.odd_share) * normal_cdf(x / self.usual_sd)
+        below += self.odd_share * normal_cdf(x / self.odd_sd)
+        return float(self.tau25_h * np.exp(np.interp(share, below, x)))
+
+
+POPULATIONS = {
+    "base": Population(),
+    "slow and diverse": Population(tau25_h=20.4 * 1.35, cv=0.28, cv_ln_sd=0.0),
+    "erratic": Population(omegas=(0.22,)),
+}
 
 
 @dataclass(frozen=True)
 class Lot:
-    """A hidden lot: median hatch at 25 C, rate curve, spread (cv of the thresholds), batch-to-batch sd."""
+    """A hidden lot: median hatch at 25 C, rate curve, cv of the thresholds, batch-to-batch sd; and the
+    room and the probe it is hatched with, deg C."""
 
     tau25_h: float
     rate: Callable[[Floats], Floats]
@@ -38,24 +79,27 @@ class Lot:
 
 @dataclass(frozen=True)
 class Hatch:
-    """One simulated batch: what the probe and the keeper said, and the true hours to 90 %."""
+    """One simulated batch: what the probe said, what the keeper saw, and the true hours to 90 %."""
 
     watch: BatchWatch
+    looks: list[Look]
     t90_h: float
     end: datetime
 
 
-def make_lot(rng: np.random.Generator, tau_sd: float = 0.24, cv: float | None = None) -> Lot:
-    """A lot from the population of lots."""
-    return Lot(
-        tau25_h=float(20.4 * np.exp(tau_sd * rng.standard_normal())),
-        rate=_curve(rng),
-        cv=cv if cv is not None else float(np.clip(0.15 * np.exp(0.4 * rng.standard_normal()), 0.05, 0.4)),
-        omega=float(rng.choice([0.04, 0.08, 0.12, 0.18], p=[0.2, 0.3, 0.3, 0.2])),
-        room_c=float(rng.uniform(22.0, 28.5)),
-        swing_c=float(rng.uniform(0.2, 2.0)),
-        bias_c=float(0.4 * rng.standard_normal()),
-    )
+def make_lots(count: int, population: Population, rng: np.random.Generator) -> Iterator[Lot]:
+    """``count`` lots, their tau25 one from each equal part of the population: few stand for many."""
+    for part in rng.permutation(count):
+        spread = population.cv_ln_sd * rng.standard_normal()
+        yield Lot(
+            tau25_h=population.tau_at((part + rng.random()) / count),
+            rate=_curve(rng),
+            cv=float(np.clip(population.cv * np.exp(spread), 0.05, 0.4)),
+            omega=float(rng.choice(population.omegas)),
+            room_c=float(rng.uniform(22.0, 28.5)),
+            swing_c=float(rng.uniform(0.2, 2.0)),
+            bias_c=float(0.4 * rng.standard_normal()),
+        )
 
 
 def _curve(rng: np.random.Generator) -> Callable[[Floats], Floats]:
@@ -79,10 +123,10 @@ def _curve(rng: np.random.Generator) -> Callable[[Floats], Floats]:
     return lambda t: np.asarray(q10 ** ((t - 25.0) / 10.0))
 
 
-def make_hatch(lot: Lot, number: int, rng: np.random.Generator, looks: bool = True) -> Hatch:
+def make_hatch(lot: Lot, number: int, rng: np.random.Generator) -> Hatch:
     """One batch of ``lot`` begun some evening."""
-    start = datetime(2026, 1, 1, tzinfo=UTC) + timedelta(days=3 * number, hours=float(rng.uniform(19.0, 23.0)))
-    hours = np.arange(0.0, 120.0, STEP_H)
+    start = datetime(2026, 1, 1, tzinfo=UTC) + timedelta(days=8 * number, hours=float(rng.uniform(19.0, 23.0)))
+    hours = np.arange(0.0, 160.0, STEP_H)
     clock = start.hour + start.minute / 60.0 + hours
     day_c = float(lot.room_c + 0.7 * rng.standard_normal())
     water = day_c + lot.swing_c * np.sin(2 * np.pi * (clock - 9.0) / 24.0)
@@ -96,13 +140,13 @@ def make_hatch(lot: Lot, number: int, rng: np.random.Generator, looks: bool = Tr
 
     watch = BatchWatch(Batch(number, "a", "lot", start, 2.0))
     said = np.round((water + lot.bias_c + 0.05 * rng.standard_normal(hours.size)) / 0.0625) * 0.0625
-    last_h = min(t90_h + 8.0, 119.0)
+    last_h = min(t90_h + 8.0, 159.0)
     for hour, temp_c in zip(hours, said, strict=True):
         if hour <= last_h:
             watch.add(start + timedelta(hours=float(hour)), float(temp_c))
-    if looks:
-        watch.looks = _looks(start, thresholds, hours, done, last_h, rng)
-    return Hatch(watch, t90_h, start + timedelta(hours=last_h))
+    return Hatch(
+        watch, _looks(start, thresholds, hours, done, last_h, rng), t90_h, start + timedelta(hours=last_h)
+    )
 
 
 def _looks(
@@ -111,14 +155,14 @@ def _looks(
     """What a keeper writes down at the usual hours, from 12 h on until it looks complete."""
     looks: list[Look] = []
     midnight = start.replace(hour=0, minute=0, second=0, microsecond=0)
-    for day in range(6):
+    for day in range(8):
         for hour in LOOK_HOURS:
             time = midnight + timedelta(days=day, hours=hour + float(rng.uniform(-0.5, 0.5)))
             age_h = (time - start) / timedelta(hours=1)
-            if not 12.0 <= age_h <= last_h:
+            if not FIRST_LOOK_H <= age_h <= last_h:
                 continue
             share = np.searchsorted(thresholds, np.interp(age_h, hours, done)) / thresholds.size
-            seen = float(normal_quantile(np.clip(share, 1e-6, 1 - 1e-6))) + 0.35 * rng.standard_normal()
+            seen = float(normal_quantile(np.clip(share, 1e-6, 1 - 1e-6))) + EYE_SD * rng.standard_normal()
             word = next(w for w in WORDS if look_bounds(w)[0] <= seen < look_bounds(w)[1])
             looks.append(Look(0, time, word))
             if word == "complete":
@@ -127,46 +171,120 @@ def _looks(
 
 
 @dataclass
+class Score:
+    """Errors of the median of T90, h, and whether the 80 % band held the truth."""
+
+    errors_h: list[float] = field(default_factory=list)
+    inside: list[bool] = field(default_factory=list)
+    widths_h: list[float] = field(default_factory=list)
+
+    def note(self, band: Band | None, t90_h: float) -> None:
+        """Score one forecast; none made counts for nothing."""
+        if band is not None:
+            self.errors_h.append(abs(band.p50 - t90_h))
+            self.inside.append(band.p10 <= t90_h <= band.p90)
+            self.widths_h.append(band.p90 - band.p10)
+
+    @property
+    def mae_h(self) -> float:
+        """Mean absolute error, h."""
+        return float(np.mean(self.errors_h))
+
+    @property
+    def coverage(self) -> float:
+        """Share of truths inside the 80 % band."""
+        return float(np.mean(self.inside))
+
+    @property
+    def width_h(self) -> float:
+        """Mean width of the 80 % band, h."""
+        return float(np.mean(self.widths_h))
+
+
+@dataclass
 class Scores:
-    """Errors of the median and hits of the 80 % band for T90, hours."""
+    """All that is scored after one number of recorded hatches.
 
-    errors_h: list[float]
-    inside: list[bool]
-    early_errors_h: list[float]
-    early_inside: list[bool]
-    fixed_errors_h: list[float]
+    ``whole``: the log up to T90 known, no look of the running batch. ``early``: six hours of log.
+    ``looked``: at the first look that saw some but not all hatched, with the looks so far; ``unlooked``:
+    the same moments without them. ``fixed``: always 24 h.
+    """
 
-    def note(self, hatch: Hatch, late: Forecast, early: Forecast) -> None:
-        """Score one hatch: ``late`` knew the whole log, ``early`` its first six hours."""
-        assert late.t90 is not None
-        assert early.t90 is not None
-        self.errors_h.append(abs(late.t90.p50 - hatch.t90_h))
-        self.inside.append(late.t90.p10 <= hatch.t90_h <= late.t90.p90)
-        self.early_errors_h.append(abs(early.t90.p50 - hatch.t90_h))
-        self.early_inside.append(early.t90.p10 <= hatch.t90_h <= early.t90.p90)
-        self.fixed_errors_h.append(abs(FIXED_RULE_H - hatch.t90_h))
+    whole: Score = field(default_factory=Score)
+    early: Score = field(default_factory=Score)
+    looked: Score = field(default_factory=Score)
+    unlooked: Score = field(default_factory=Score)
+    fixed_errors_h: list[float] = field(default_factory=list)
+
+    @property
+    def fixed_mae_h(self) -> float:
+        """Mean absolute error of the fixed rule, h."""
+        return float(np.mean(self.fixed_errors_h))
+
+
+def _score(hatch: Hatch, belief: LotBelief, scores: Scores, mid_batch: bool) -> None:
+    watch, start = hatch.watch, hatch.watch.batch.started
+    watch.looks = []
+    scores.whole.note(watch.forecast(start + timedelta(hours=hatch.t90_h), belief).t90, hatch.t90_h)
+    scores.fixed_errors_h.append(abs(FIXED_RULE_H - hatch.t90_h))
+    if not mid_batch:
+        return
+    scores.early.note(watch.forecast(start + timedelta(hours=EARLY_H), belief).t90, hatch.t90_h)
+    telling = [look.time for look in hatch.looks if look.seen in ("few", "some", "most")]
+    if telling and watch.batch.hours_at(telling[0]) < hatch.t90_h:
+        scores.unlooked.note(watch.forecast(telling[0], belief).t90, hatch.t90_h)
+        watch.looks = hatch.looks
+        scores.looked.note(watch.forecast(telling[0], belief).t90, hatch.t90_h)
 
 
 def run(
-    lots: int, recorded: Sequence[int], seed: int, make: Callable[[np.random.Generator], Lot] = make_lot
+    lots: int,
+    recorded: Sequence[int] = RECORDED,
+    seed: int = SEED,
+    population: Population = POPULATIONS["base"],
+    mid_batch: bool = True,
 ) -> dict[int, Scores]:
     """Forecast a further hatch of each lot after each number of ``recorded`` ones."""
     rng = np.random.default_rng(seed)
-    scores = {count: Scores([], [], [], [], []) for count in recorded}
-    for _ in range(lots):
-        lot = make(rng)
+    scores = {count: Scores() for count in recorded}
+    for lot in make_lots(lots, population, rng):
         belief = LotBelief.prior()
         for number in range(max(recorded) + 1):
             hatch = make_hatch(lot, number, rng)
             if number in scores:
-                looks, hatch.watch.looks = hatch.watch.looks, []
-                start = hatch.watch.batch.started
-                late = hatch.watch.forecast(start + timedelta(hours=hatch.t90_h), belief)
-                early = hatch.watch.forecast(start + timedelta(hours=6.0), belief)
-                if late.t90 is not None and early.t90 is not None:
-                    scores[number].note(hatch, late, early)
-                hatch.watch.looks = looks
+                _score(hatch, belief, scores[number], mid_batch)
+            hatch.watch.looks = hatch.looks
             evidence = hatch.watch.evidence(hatch.end)
             if evidence is not None:
                 belief = belief.learn(evidence)
     return scores
+
+
+def table(scores: dict[int, Scores]) -> str:
+    """The scores in words and figures, one line for each number of recorded hatches."""
+    lines = [
+        "hatches   T90 MAE  80% band  width | at 6 h MAE  band | first telling look: before    after  band"
+        " | fixed 24 h"
+    ]
+    for count, each in scores.items():
+        lines.append(
+            f"{count:7d} {each.whole.mae_h:7.2f} h {each.whole.coverage:8.0%} {each.whole.width_h:5.1f} h |"
+            f" {each.early.mae_h:8.2f} h {each.early.coverage:5.0%} |"
+            f" {each.unlooked.mae_h:25.2f} h {each.looked.mae_h:6.2f} h {each.looked.coverage:5.0%} |"
+            f" {each.fixed_mae_h:8.2f} h"
+        )
+    return "\n".join(lines)
+
+
+def main() -> None:
+    """Print the table for every population."""
+    parser = argparse.ArgumentParser(description="Forecasts of simulated lots, scored.")
+    parser.add_argument("--lots", type=int, default=500)
+    parser.add_argument("--seed", type=int, default=SEED)
+    chosen = parser.parse_args()
+    for name, population in POPULATIONS.items():
+        print(f"{name}: {chosen.lots} lots\n{table(run(chosen.lots, RECORDED, chosen.seed, population))}\n")
+
+
+if __name__ == "__main__":
+    main()
