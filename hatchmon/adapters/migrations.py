@@ -46,12 +46,28 @@ STEPS: tuple[str, ...] = (
         CHECK ((ended_us IS NULL) = (outcome IS NULL))
     ) STRICT;
     CREATE UNIQUE INDEX one_running_batch ON batches (cone) WHERE ended_us IS NULL;
+    CREATE TABLE notebook (  -- finished batches that come from a keeper's notebook, and their water
+        batch_id INTEGER PRIMARY KEY REFERENCES batches,
+        temp_c REAL NOT NULL,
+        doubt_c REAL NOT NULL
+    ) STRICT;
     CREATE TABLE looks (
         look_id INTEGER PRIMARY KEY,
         batch_id INTEGER NOT NULL REFERENCES batches,
         time_us INTEGER NOT NULL,
         dated_by TEXT NOT NULL CHECK (dated_by IN ('receipt', 'keeper')),
         seen TEXT NOT NULL
+    ) STRICT;
+    CREATE TABLE counts (
+        count_id INTEGER PRIMARY KEY,
+        batch_id INTEGER NOT NULL REFERENCES batches,
+        time_us INTEGER NOT NULL,
+        dated_by TEXT NOT NULL CHECK (dated_by IN ('receipt', 'keeper')),
+        sample_ml REAL NOT NULL,
+        litres REAL,
+        nauplii TEXT NOT NULL,  -- JSON: a number for each sample
+        umbrella TEXT NOT NULL,  -- the same, empty where not counted
+        unhatched TEXT NOT NULL
     ) STRICT;
     CREATE TABLE evidence (  -- what a finished batch teaches, made anew on every edit
         batch_id INTEGER PRIMARY KEY REFERENCES batches,

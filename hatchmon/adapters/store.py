@@ -11,14 +11,14 @@ import os
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 from hatchmon.adapters.migrations import STEPS
 from hatchmon.hatchery.alerts import Standing
-from hatchmon.hatchery.types import Alert, Band, Batch, Forecast, Look, Quantity, Refused, Verdict
+from hatchmon.hatchery.types import Alert, Band, Batch, Count, Forecast, Look, Quantity, Refused, Verdict
 from hatchmon.hatchery.units import to_inner
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -204,8 +204,8 @@ class Store:
     # --- cones, streams, readings ------------------------------------------------------------
 
     def cones(self) -> list[str]:
-        """All cones, by name."""
-        return [row["cone"] for row in self.rows("SELECT cone FROM cones ORDER BY cone")]
+        """All cones that ever had a reading, by name; others are known from a notebook only."""
+        return [row["cone"] for row in self.rows("SELECT DISTINCT cone FROM streams ORDER BY cone")]
 
     def streams(self) -> list[Stream]:
         """All streams ever seen."""
@@ -233,6 +233,22 @@ class Store:
             "INSERT INTO readings (stream_id, time_us, raw, verdict, dated_by) VALUES (?, ?, ?, ?, ?)",
             [(r.stream_id, r.time_us, r.raw, r.verdict.value, r.dated_by) for r in readings],
         )
+
+    def usual_day(self, cone: str, quantity: Quantity, start: datetime, end: datetime) -> list[sqlite3.Row]:
+        """Mean by hour of the UTC day of a cone's usable readings in [start, end]: hour, unit, mean, count;
+        only from streams of at least three days."""
+        return self.rows(
+            """WITH chosen AS (
+                 SELECT stream_id, unit FROM streams s
+                 WHERE cone = ? AND quantity = ? AND topic <> '' AND 3 <= (
+                   SELECT count(DISTINCT time_us / 86400000000) FROM readings r
+                   WHERE r.stream_id = s.stream_id AND time_us BETWEEN ? AND ?))
+               SELECT (time_us / 3600000000) % 24 AS hour, unit, avg(raw) AS mean, count(*) AS count
+               FROM readings JOIN chosen USING (stream_id)
+               WHERE time_us BETWEEN ? AND ? AND verdict IN ('good', 'step', 'suspect')
+               GROUP BY hour, unit ORDER BY hour""",
+            cone, quantity.value, to_us(start), to_us(end), to_us(start), to_us(end),
+        )  # fmt: skip
 
     def raw_at(self, stream_id: int, time_us: int) -> float | None:
         """The raw value stored for that very microsecond, if any."""
@@ -343,12 +359,27 @@ class Store:
         started = to_us(batch.started)
         self._db.execute("INSERT OR IGNORE INTO lots VALUES (?, ?)", (batch.lot, started))
         cursor = self._db.execute(
-            """INSERT INTO batches (cone, lot, started_us, dated_by, grams, litres, set_point_c, salinity)
-               VALUES (?, ?, ?, ?, ?, ?, ?, ?)""",
+            """INSERT INTO batches (cone, lot, started_us, dated_by, grams, litres, set_point_c, salinity,
+               ended_us, outcome) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)""",
             (batch.cone, batch.lot, started, dated_by, batch.grams, batch.litres, batch.set_point_c,
-             batch.salinity),
+             batch.salinity, None if batch.ended is None else to_us(batch.ended), batch.outcome),
         )  # fmt: skip
         return self.batches("batch_id = ?", cursor.lastrowid)[0]
+
+    def add_noted(self, batch: Batch, looks: Sequence[Look], temp_c: float, doubt_c: float) -> Batch:
+        """Store a finished batch from a notebook with its looks and its water (deg C); returns it with its
+        id. Its cone may be one that never had a reading."""
+        self._db.execute("INSERT OR IGNORE INTO cones VALUES (?, ?)", (batch.cone, to_us(batch.started)))
+        batch = self.add_batch(batch, "keeper")
+        self._db.execute("INSERT INTO notebook VALUES (?, ?, ?)", (batch.batch_id, temp_c, doubt_c))
+        for look in looks:
+            self.add_look(replace(look, batch_id=batch.batch_id), "keeper")
+        return batch
+
+    def noted_water(self, batch_id: int) -> tuple[float, float] | None:
+        """(deg C, doubt) of a batch that comes from a notebook; None for one that was watched."""
+        rows = self.rows("SELECT temp_c, doubt_c FROM notebook WHERE batch_id = ?", batch_id)
+        return (rows[0]["temp_c"], rows[0]["doubt_c"]) if rows else None
 
     def end_batch(self, batch_id: int, ended: datetime, outcome: str) -> None:
         """Close a running batch."""
@@ -372,6 +403,36 @@ class Store:
     def drop_look(self, batch_id: int, time: datetime) -> None:
         """Take back the look noted for that moment."""
         self._db.execute("DELETE FROM looks WHERE batch_id = ? AND time_us = ?", (batch_id, to_us(time)))
+
+    def counts(self, batch_id: int) -> list[Count]:
+        """What the keeper counted of a batch, oldest first."""
+        rows = self.rows("SELECT * FROM counts WHERE batch_id = ? ORDER BY time_us, count_id", batch_id)
+        return [
+            Count(
+                batch_id=batch_id,
+                time=from_us(row["time_us"]),
+                sample_ml=row["sample_ml"],
+                nauplii=tuple(json.loads(row["nauplii"])),
+                umbrella=tuple(json.loads(row["umbrella"])),
+                unhatched=tuple(json.loads(row["unhatched"])),
+                litres=row["litres"],
+            )
+            for row in rows
+        ]
+
+    def add_count(self, count: Count, dated_by: str) -> None:
+        """Store a count; ``dated_by`` tells whether the clock or the keeper gave its time."""
+        numbers = (json.dumps(each) for each in (count.nauplii, count.umbrella, count.unhatched))
+        self._db.execute(
+            """INSERT INTO counts
+               (batch_id, time_us, dated_by, sample_ml, litres, nauplii, umbrella, unhatched)
+               VALUES (?, ?, ?, ?, ?, ?, ?, ?)""",
+            (count.batch_id, to_us(count.time), dated_by, count.sample_ml, count.litres, *numbers),
+        )
+
+    def drop_count(self, batch_id: int, time: datetime) -> None:
+        """Take back the count noted for that moment."""
+        self._db.execute("DELETE FROM counts WHERE batch_id = ? AND time_us = ?", (batch_id, to_us(time)))
 
     def evidence(self, batch_id: int) -> str | None:
         """The stored evidence of a finished batch (JSON), or None when it has not been worked out."""
@@ -516,7 +577,7 @@ class Store:
 
     def shift_times(self, first_seq: int, since: datetime, until: datetime, by: timedelta) -> None:
         """Move what this machine's clock stamped wrongly: readings from ``first_seq`` on that were dated
-        on receipt, and starts and looks of batches dated so in [since, until]."""
+        on receipt, and starts, looks and counts of batches dated so in [since, until]."""
         shift = by // _MICROSECOND
         span = (to_us(since), to_us(until))
         # Through negative times, so that no reading meets another half way.
@@ -540,13 +601,16 @@ class Store:
             (shift, *span),
         )
         self._db.execute(
-            "UPDATE batches SET ended_us = ended_us + ? WHERE ended_us BETWEEN ? AND ?", (shift, *span)
-        )
-        self._db.execute(
-            """UPDATE looks SET time_us = time_us + ?
-               WHERE dated_by = 'receipt' AND time_us BETWEEN ? AND ?""",
+            """UPDATE batches SET ended_us = ended_us + ?
+               WHERE ended_us BETWEEN ? AND ? AND batch_id NOT IN (SELECT batch_id FROM notebook)""",
             (shift, *span),
         )
+        for noted in ("looks", "counts"):
+            self._db.execute(
+                f"""UPDATE {noted} SET time_us = time_us + ?
+                    WHERE dated_by = 'receipt' AND time_us BETWEEN ? AND ?""",
+                (shift, *span),
+            )
         # Or they would wait until the wrong clock's time comes.
         self._db.execute(
             """UPDATE letters SET not_before_us = not_before_us + ? WHERE state = 'due' AND alert_id IN (

@@ -5,6 +5,7 @@ from __future__ import annotations
 import getpass
 import os
 import time
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
@@ -17,33 +18,44 @@ from hatchmon.hatchery.types import Refused
 ANSWER_WITHIN_S = 10.0
 
 
-def ask(settings: Settings, clock: Clock, body: dict[str, Any]) -> dict[str, Any]:
-    """Have ``body`` carried out and return the answer. Raises Refused with the reason when it is not.
+Answer = tuple[bool, dict[str, Any]]
+"""Whether a request was carried out, and what was said."""
 
-    The daemon, if it runs, does it; else this process takes its place for a moment.
-    """
-    body = {name: _plain(value) for name, value in body.items() if value is not None}
-    try:
-        with Store(settings.store.path) as store:
-            number = store.ask(body, _who(), clock.now())
-            Engine(settings, store, clock).carry_out_requests()
-            answered = store.answer_to(number)
-    except Taken:
-        with Store(settings.store.path, exclusive=False) as store:
-            number = store.ask(body, _who(), clock.now())
-            answered = _wait(store, number)
-    if answered is None:
-        raise Refused(
-            "The request is noted, but hatchmon has not carried it out yet; it will as soon as it can. "
-            "Look with: hatchmon check"
-        )
-    ok, answer = answered
+
+def ask(settings: Settings, clock: Clock, body: dict[str, Any]) -> dict[str, Any]:
+    """Have ``body`` carried out and return the answer. Raises Refused with the reason when it is not."""
+    ok, answer = ask_all(settings, clock, [body])[0]
     if not ok:
         raise Refused(str(answer["text"]))
     return answer
 
 
-def _wait(store: Store, number: int) -> tuple[bool, dict[str, Any]] | None:
+def ask_all(settings: Settings, clock: Clock, bodies: Sequence[dict[str, Any]]) -> list[Answer]:
+    """Have every one of ``bodies`` carried out, in this order; an answer for each.
+
+    The daemon, if it runs, does it; else this process takes its place for a moment. Raises Refused when
+    there is no answer in time.
+    """
+    plain = [{name: _plain(value) for name, value in body.items() if value is not None} for body in bodies]
+    try:
+        with Store(settings.store.path) as store:
+            numbers = [store.ask(body, _who(), clock.now()) for body in plain]
+            Engine(settings, store, clock).carry_out_requests()
+            answers = [store.answer_to(number) for number in numbers]
+    except Taken:
+        with Store(settings.store.path, exclusive=False) as store:
+            numbers = [store.ask(body, _who(), clock.now()) for body in plain]
+            answers = [_wait(store, number) for number in numbers]
+    answered = [answer for answer in answers if answer is not None]
+    if len(answered) < len(answers):
+        raise Refused(
+            "The request is noted, but hatchmon has not carried it out yet; it will as soon as it can. "
+            "Look with: hatchmon check"
+        )
+    return answered
+
+
+def _wait(store: Store, number: int) -> Answer | None:
     deadline = time.monotonic() + ANSWER_WITHIN_S
     while time.monotonic() < deadline:
         answered = store.answer_to(number)

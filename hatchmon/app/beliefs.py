@@ -9,15 +9,18 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from hatchmon.adapters.store import Store
-from hatchmon.app.record import Water, watch_batch
+from hatchmon.app.record import Water, usual_day, watch_batch
+from hatchmon.hatchery.ahead import Cycle
 from hatchmon.hatchery.honesty import Honesty, Scored, honesty, score, widened
 from hatchmon.hatchery.looks import reaches_the_end
+from hatchmon.hatchery.noted import noted_evidence
 from hatchmon.hatchery.types import Batch, Forecast, Quantity
 from hatchmon.hatchery.watch import BatchWatch
 from hatchmon.science.learning import Evidence, LotBelief, keeper_prior
 from hatchmon.science.nauplii import Thresholds
 
 AIR_FRESH = timedelta(hours=1)
+USUAL_DAY_HOLDS = timedelta(hours=1)
 
 
 def work_out_evidence(store: Store, batch: Batch) -> None:
@@ -25,7 +28,11 @@ def work_out_evidence(store: Store, batch: Batch) -> None:
     assert batch.ended is not None
     found = None
     if batch.outcome == "harvested":
-        found = watch_batch(store, batch, batch.ended).evidence(batch.ended)
+        noted = store.noted_water(batch.batch_id)
+        if noted is None:
+            found = watch_batch(store, batch, batch.ended).evidence(batch.ended)
+        else:
+            found = noted_evidence(batch, store.looks(batch.batch_id), *noted)
     body = None
     if found is not None and not found.empty:
         body = {
@@ -46,11 +53,13 @@ class Beliefs:
         self._known: dict[str, LotBelief] = {}
         self._evidence: dict[str, list[Evidence]] | None = None
         self._honesty: Honesty | None = None
+        self._days: dict[str, tuple[datetime, Cycle | None]] = {}
 
     def forget(self) -> None:
         """The record has changed."""
         self._known.clear()
         self._evidence = self._honesty = None
+        self._days.clear()
 
     @property
     def honesty(self) -> Honesty:
@@ -63,14 +72,22 @@ class Beliefs:
         """What is believed of a batch at ``now``, as wide as the record of past forecasts demands."""
         air = water.get(Quantity.AIR_TEMPERATURE)
         air_c = air[0] if air is not None and now - air[1] <= AIR_FRESH else None
-        forecast = watch.forecast(now, self.of(watch.batch.lot), self._thresholds, air_c)
+        cycle = self._usual_day(watch.batch, now)
+        forecast = watch.forecast(now, self.of(watch.batch.lot), self._thresholds, air_c, cycle)
         return widened(forecast, self.honesty.widen)
+
+    def _usual_day(self, batch: Batch, now: datetime) -> Cycle | None:
+        """Read afresh once an hour: a week of readings is much to sum up."""
+        known = self._days.get(batch.cone)
+        if known is None or abs(now - known[0]) >= USUAL_DAY_HOLDS:
+            known = self._days[batch.cone] = (now, usual_day(self._store, batch, now))
+        return known[1]
 
     def of(self, lot: str) -> LotBelief:
         """The belief about ``lot``: its own hatches on top of what the keeper's other lots suggest."""
         if lot not in self._known:
             if self._evidence is None:
-                self._evidence = _all_evidence(self._store)
+                self._evidence = all_evidence(self._store)
             self._known[lot] = belief_from(self._evidence, lot)
         return self._known[lot]
 
@@ -89,7 +106,7 @@ def scored_batches(store: Store) -> list[Scored]:
     return [one for one in scored if one is not None]
 
 
-def _all_evidence(store: Store) -> dict[str, list[Evidence]]:
+def all_evidence(store: Store) -> dict[str, list[Evidence]]:
     """By lot, the evidence of its finished batches that have any."""
     evidence: dict[str, list[Evidence]] = {}
     for batch in store.batches("outcome = 'harvested'"):

@@ -237,6 +237,53 @@ def reading(
 
 
 @app.command()
+def count(
+    cone: Cone,
+    sample_ml: Annotated[float | None, typer.Option(help="Volume of each sample, ml.")] = None,
+    nauplii: Annotated[
+        str | None, typer.Option(metavar="N[,N...]", help="Nauplii in each sample: 120,133,118.")
+    ] = None,
+    umbrella: Annotated[
+        str | None, typer.Option(metavar="N[,N...]", help="Embryos hanging from their shell, in each.")
+    ] = None,
+    unhatched: Annotated[
+        str | None, typer.Option(metavar="N[,N...]", help="Unhatched full cysts in each; no empty shells.")
+    ] = None,
+    litres: Annotated[
+        float | None,
+        typer.Option(help="Water the samples were drawn from, L. Default: the batch's, until its harvest."),
+    ] = None,
+    at: At = None,
+    undo: Annotated[
+        bool, typer.Option("--undo", help="Take back the newest count, or the one at --at.")
+    ] = False,
+    config: Config = None,
+    as_json: AsJson = False,
+) -> None:
+    """Note what was counted in samples: hatching percentage and nauplii per gram.
+
+    Counts for the batch in the cone at the time. In an empty cone, and in the first six hours of a batch,
+    when nothing can have hatched, nauplii count for the batch harvested up to 24 hours before.
+    """
+    with _session(config) as session:
+        session.ask(
+            as_json, do="count", cone=cone, sample_ml=sample_ml, nauplii=_numbers("--nauplii", nauplii),
+            umbrella=_numbers("--umbrella", umbrella), unhatched=_numbers("--unhatched", unhatched),
+            litres=litres, at=session.time(at), undo=undo,
+        )  # fmt: skip
+
+
+def _numbers(option: str, text: str | None) -> list[int] | None:
+    """The whole numbers of a list such as ``120,133,118``; exits 2 when it is none."""
+    if text is None:
+        return None
+    try:
+        return [int(part) for part in text.replace(",", " ").split()]
+    except ValueError:
+        _wrong_use(f"{option}: '{text}' is not a list of whole numbers; write 120,133,118.")
+
+
+@app.command()
 def salt(
     litres: Annotated[float, typer.Option(help="Volume of brine wished, L.")],
     salinity: Annotated[
@@ -316,21 +363,24 @@ def batches(
 
 @app.command()
 def lots(config: Config = None, as_json: AsJson = False) -> None:
-    """List the lots of cysts and how they have done."""
+    """List the lots of cysts, how they have done and what they yield."""
     from hatchmon.adapters.store import Store
     from hatchmon.app import views
+    from hatchmon.app.lots import lot_rows, lots_json, lots_shown
 
     with _session(config) as session, Store(session.settings.store.path, read_only=True) as store:
-        found = views.lots_json(views.batch_rows(store, None, None))
+        found = lot_rows(views.batch_rows(store, None, None), session.settings)
         if as_json:
-            typer.echo(json.dumps(found, indent=2, ensure_ascii=False))
+            typer.echo(json.dumps(lots_json(found), indent=2, ensure_ascii=False))
         else:
-            views.console().print(views.lots_shown(found))
+            views.console().print(lots_shown(found))
 
 
 @app.command()
 def export(
-    table: Annotated[str, typer.Argument(help="readings, batches, looks, forecasts, alerts or rejected.")],
+    table: Annotated[
+        str, typer.Argument(help="readings, batches, looks, counts, forecasts, alerts or rejected.")
+    ],
     cone: OfCone = None,
     out: Annotated[Path | None, typer.Option(help="File to write; default: print.")] = None,
     config: Config = None,

@@ -341,10 +341,8 @@ class Engine:
         facts += silent_facts(batch, since, now, self._rules, self.voice)
         water = cone.water.get(Quantity.TEMPERATURE)
         if water is not None and probed and since is None:
-            band = self.settings.lots.get(batch.lot, self.settings.alerts)
-            facts += water_facts(
-                batch, water[0], (band.cold_c, band.warm_c), self._book, self._rules, self.voice
-            )
+            band_c = self.settings.band_c(batch.lot)
+            facts += water_facts(batch, water[0], band_c, self._book, self._rules, self.voice)
         return facts
 
     def _back(self, off_from: datetime, before: dict[str, Forecast | None], now: datetime) -> Alert:
@@ -378,18 +376,25 @@ class Engine:
 
     def carry_out_requests(self) -> None:
         """Answer every open request, each in a transaction of its own."""
+        learned = False
         for request in self._store.open_requests():
             if not self.commit():  # what was read before counts for what is asked now
                 self._data_version = -1
                 return
             now = self._clock.now()
-            before = {name: self._believed(cone, now) for name, cone in self.cones.items()}
+            # A notebook comes as many requests and changes no batch that runs: forecast once, at its end.
+            noted = isinstance(request.body, dict) and request.body.get("do") == "import"
+            before = {} if noted else {name: self._believed(cone, now) for name, cone in self.cones.items()}
             try:
                 with self._store.atomic():
-                    name, done = carry_out(self._store, request, self.voice)
-                    self._reload_cone(name)
-                    said = f"{done}{self._what_next(self.cones[name], before.get(name), now)}"
-                    self._store.answer(request.request_id, True, {"text": said, "cone": name}, now)
+                    name, said, facts = carry_out(self._store, request, self.voice)
+                    if noted:
+                        self._beliefs.forget()
+                    else:
+                        self._reload_cone(name)
+                        if facts.get("batch", self._running(name)) == self._running(name):
+                            said += self._what_next(self.cones[name], before.get(name), now)
+                    self._store.answer(request.request_id, True, {"text": said, "cone": name} | facts, now)
             except Refused as why:
                 self._store.answer(request.request_id, False, {"text": str(why)}, now)
                 continue
@@ -398,7 +403,15 @@ class Engine:
                 self._data_version = -1
                 self._load()
                 return
+            learned |= noted
+            if not noted:
+                self.tick()
+        if learned:
             self.tick()
+
+    def _running(self, cone: str) -> int | None:
+        watch = self.cones[cone].watch
+        return None if watch is None else watch.batch.batch_id
 
     def _believed(self, cone: ConeState, now: datetime) -> tuple[Batch, Forecast] | None:
         if cone.watch is None:

@@ -10,7 +10,7 @@ from typing import IO, Literal
 
 from hatchmon.adapters.store import Store, from_us
 
-Table = Literal["readings", "batches", "looks", "forecasts", "alerts", "rejected"]
+Table = Literal["readings", "batches", "looks", "counts", "forecasts", "alerts", "rejected"]
 
 _QUERIES: dict[str, str] = {
     "readings": """SELECT r.time_us, s.cone, s.quantity, r.raw AS value, s.unit, r.verdict, r.dated_by,
@@ -22,6 +22,13 @@ _QUERIES: dict[str, str] = {
     "looks": """SELECT l.time_us, b.cone, b.batch_id, b.lot, l.seen FROM looks l
         JOIN batches b USING (batch_id)
         WHERE (:cone IS NULL OR b.cone = :cone) ORDER BY l.time_us""",
+    "counts": """SELECT c.time_us, b.cone, b.batch_id, b.lot, n.key + 1 AS sample, c.sample_ml,
+        coalesce(c.litres, CASE WHEN b.ended_us IS NULL OR c.time_us <= b.ended_us
+            THEN b.litres END) AS litres,
+        n.value AS nauplii, json_extract(c.umbrella, '$[' || n.key || ']') AS umbrella,
+        json_extract(c.unhatched, '$[' || n.key || ']') AS unhatched
+        FROM counts c JOIN batches b USING (batch_id), json_each(c.nauplii) n
+        WHERE (:cone IS NULL OR b.cone = :cone) ORDER BY c.time_us, c.count_id, n.key""",
     "forecasts": """SELECT f.issued_us, b.cone, b.batch_id, f.body FROM forecasts f JOIN batches b
         USING (batch_id) WHERE (:cone IS NULL OR b.cone = :cone) ORDER BY f.forecast_id""",
     "alerts": """SELECT raised_us, kind, cone, urgency, title, body FROM alerts

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from hatchmon.adapters.store import Store
 from hatchmon.app.settings import Settings
+from hatchmon.hatchery.ahead import Cycle
 from hatchmon.hatchery.types import Batch, Quantity, Verdict
 from hatchmon.hatchery.units import to_inner
 from hatchmon.hatchery.watch import ANCHOR, BatchWatch
 from hatchmon.science.nauplii import Thresholds
+
+USUAL_DAYS = timedelta(days=7)
 
 Water = dict[Quantity, tuple[float, datetime]]
 """The newest usable (value, time) of each quantity of a cone, in the unit used inside."""
@@ -50,3 +53,19 @@ def thresholds_of(settings: Settings) -> Thresholds:
     """The keeper's own limits of the harvest window."""
     window = settings.window
     return Thresholds(window.opens_share, window.closes_instar2, window.closes_energy)
+
+
+def usual_day(store: Store, batch: Batch, now: datetime) -> Cycle | None:
+    """The room's day around an unheated cone, from three to seven days of its air, or else of its water;
+    None for a heated cone or a shorter or patchy record."""
+    if batch.set_point_c is not None:
+        return None
+    for quantity in (Quantity.AIR_TEMPERATURE, Quantity.TEMPERATURE):
+        total, count = [0.0] * 24, [0] * 24
+        for row in store.usual_day(batch.cone, quantity, now - USUAL_DAYS, now):
+            total[row["hour"]] += to_inner(row["mean"], row["unit"]) * row["count"]
+            count[row["hour"]] += row["count"]
+        if all(count):
+            hourly = tuple(total[hour] / count[hour] for hour in range(24))
+            return Cycle(hourly, of_water=quantity is Quantity.TEMPERATURE)
+    return None

@@ -1,27 +1,35 @@
-"""What a keeper can ask for, checked and written to the database: begin, look, harvest, reading."""
+"""What a keeper can ask for, checked and written to the database: begin, look, count, harvest, reading,
+and batches of a notebook."""
 
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import datetime
-from typing import Annotated, Any, Literal
+from datetime import UTC, datetime, timedelta
+from typing import Annotated, Any, Literal, NamedTuple
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from hatchmon.adapters.store import NewReading, Request, Store, to_us
 from hatchmon.app.beliefs import work_out_evidence
 from hatchmon.hatchery.batches import (
+    OLDEST_START,
     batch_at,
+    batch_counted,
     check_begin,
     check_cone,
+    check_count,
     check_harvest,
     check_reading,
+    count_to_drop,
     look_to_drop,
 )
+from hatchmon.hatchery.counts import count_words, samples_of
 from hatchmon.hatchery.looks import WORDS, read_look
-from hatchmon.hatchery.types import Batch, Look, Quantity, Refused, Verdict
+from hatchmon.hatchery.noted import LONGEST_H, Noted, check_noted
+from hatchmon.hatchery.types import Batch, Count, Look, Quantity, Refused, Verdict
 from hatchmon.hatchery.units import UNITS
 from hatchmon.hatchery.wording import Voice
+from hatchmon.science.yields import Interval, efficiency, hatching_share, output_mg_per_g
 
 ConeName = Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]{1,32}$")]
 
@@ -52,6 +60,19 @@ class LookAt(_Asked):
     undo: bool = False
 
 
+class CountOf(_Asked):
+    """Note what samples of ``sample_ml`` each held, a number for each sample; or take back the newest count,
+    or that at ``at``. ``litres``: the water they were drawn from, where it is not the batch's own."""
+
+    do: Literal["count"] = "count"
+    sample_ml: float | None = None
+    nauplii: tuple[int, ...] = ()
+    umbrella: tuple[int, ...] = ()
+    unhatched: tuple[int, ...] = ()
+    litres: float | None = None
+    undo: bool = False
+
+
 class Harvest(_Asked):
     """End a batch."""
 
@@ -68,21 +89,57 @@ class TakeReading(_Asked):
     unit: str | None = None
 
 
-Asked = Begin | LookAt | Harvest | TakeReading
+class Seen(BaseModel):
+    """A look of a notebook: hours from the start, a word or a percentage."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    h: float
+    seen: str
+
+
+class Import(_Asked):
+    """Take a finished batch, begun ``at``, from a notebook: water of ``temp_c`` give or take ``doubt_c``."""
+
+    do: Literal["import"] = "import"
+    at: AwareDatetime
+    lot: str
+    grams: float
+    litres: float | None = None
+    salinity: float | None = None
+    temp_c: float
+    doubt_c: float
+    looks: tuple[Seen, ...]
+
+
+Asked = Begin | LookAt | CountOf | Harvest | TakeReading | Import
 _READ: TypeAdapter[Asked] = TypeAdapter(Annotated[Asked, Field(discriminator="do")])
 
 
-def carry_out(store: Store, request: Request, voice: Voice) -> tuple[str, str]:
-    """Do what was asked, inside the caller's transaction: (cone, what was done). Raises Refused."""
+class Done(NamedTuple):
+    """What was done to which cone, in words and, where there is more to tell, as plain data; ``batch`` in it
+    is the batch it was done to, where that need not be the running one."""
+
+    cone: str
+    text: str
+    facts: dict[str, Any] = {}  # noqa: RUF012 - a NamedTuple's default, never changed
+
+
+def carry_out(store: Store, request: Request, voice: Voice) -> Done:
+    """Do what was asked, inside the caller's transaction. Raises Refused."""
     asked = _read(request.body)
     if isinstance(asked, TakeReading):
-        return asked.cone, _take_reading(store, asked, request.made, voice)
+        return Done(asked.cone, _take_reading(store, asked, request.made, voice))
+    if isinstance(asked, Import):
+        return Done(asked.cone, _import(store, asked, request.made, voice))
     check_cone(asked.cone, store.cones())
     if isinstance(asked, Begin):
-        return asked.cone, _begin(store, asked, request.made, voice)
+        return Done(asked.cone, _begin(store, asked, request.made, voice))
     if isinstance(asked, LookAt):
-        return asked.cone, _look(store, asked, request.made, voice)
-    return asked.cone, _harvest(store, asked, request.made, voice)
+        return Done(asked.cone, _look(store, asked, request.made, voice))
+    if isinstance(asked, CountOf):
+        return _count(store, asked, request.made, voice)
+    return Done(asked.cone, _harvest(store, asked, request.made, voice))
 
 
 def _read(body: dict[str, Any]) -> Asked:
@@ -133,6 +190,94 @@ def _look(store: Store, asked: LookAt, now: datetime, voice: Voice) -> str:
         work_out_evidence(store, batch)
     when = voice.time(look.time, now)
     return f"{asked.cone}: {done} at {when}, {batch.hours_at(look.time):.1f} h after the start."
+
+
+def _count(store: Store, asked: CountOf, now: datetime, voice: Voice) -> Done:
+    if asked.undo:
+        return _take_back_count(store, asked, now, voice)
+    if asked.sample_ml is None or not asked.nauplii:
+        raise Refused("Say how large a sample was and what was in it: --sample-ml 1 --nauplii 120,133,118")
+    time = asked.at or now
+    batches = store.batches("cone = ?", asked.cone)
+    batch = batch_counted(asked.cone, time, any(asked.nauplii), batches, now, voice)
+    count = Count(
+        batch.batch_id, time, asked.sample_ml, asked.nauplii, asked.umbrella, asked.unhatched, asked.litres
+    )
+    check_count(count, batch, store.counts(batch.batch_id), now, voice)
+    store.add_count(count, "receipt" if asked.at is None else "keeper")
+    when = f"counted at {voice.time(time, now)}"
+    if batch.ended is not None and time > batch.ended:
+        when += f" for lot {batch.lot}, harvested {voice.time(batch.ended, now)}"
+    else:
+        when += f", {batch.hours_at(time):.1f} h after the start of lot {batch.lot}"
+    samples = samples_of(batch, count)
+    per_gram = efficiency(samples)
+    return Done(
+        asked.cone,
+        f"{asked.cone}: {when}. {count_words(samples)}",
+        {
+            "batch": batch.batch_id,
+            "lot": batch.lot,
+            "hatched_share": interval_facts(hatching_share(samples), 4),
+            "nauplii_per_gram": interval_facts(per_gram, 0),
+            "output_mg_per_g": None if per_gram is None else interval_facts(output_mg_per_g(per_gram), 1),
+        },
+    )
+
+
+def _take_back_count(store: Store, asked: CountOf, now: datetime, voice: Voice) -> Done:
+    recent = store.batches(
+        "cone = ? AND coalesce(ended_us, started_us) >= ?", asked.cone, to_us(now - OLDEST_START)
+    )
+    counts = [count for batch in recent for count in store.counts(batch.batch_id)]
+    count = count_to_drop(asked.cone, sorted(counts, key=lambda each: each.time), asked.at, now, voice)
+    store.drop_count(count.batch_id, count.time)
+    held = ", ".join(map(str, count.nauplii))
+    return Done(
+        asked.cone,
+        f"{asked.cone}: took back the count of {voice.time(count.time, now)} ({held} nauplii).",
+        {"batch": count.batch_id},
+    )
+
+
+def interval_facts(interval: Interval | None, digits: int) -> dict[str, float] | None:
+    """An 80 % interval as plain data: value, low, high."""
+    if interval is None:
+        return None
+    return {name: round(getattr(interval, name), digits) for name in ("value", "low", "high")}
+
+
+def _import(store: Store, asked: Import, now: datetime, voice: Voice) -> str:
+    noted = noted_batch(asked)
+    others = store.batches("cone = ?", asked.cone)
+    check_noted(noted, others, asked.cone in store.cones(), now, voice)
+    batch = store.add_noted(noted.batch, noted.looks, noted.temp_c, noted.doubt_c)
+    work_out_evidence(store, batch)
+    begun = voice.time(batch.started, now)
+    return f"{asked.cone}: lot {batch.lot}, begun {begun}, taken from the notebook, {len(noted.looks)} looks."
+
+
+def noted_batch(asked: Import) -> Noted:
+    """The batch of a request to import, with its looks in order; it ended with the last. Raises Refused."""
+    if not all(0.0 < seen.h <= LONGEST_H for seen in asked.looks):
+        raise Refused(f"Looks lie within {LONGEST_H:g} h after the start.")
+    started = asked.at.astimezone(UTC)
+    looks = sorted(
+        (Look(0, started + timedelta(hours=seen.h), read_look(seen.seen)) for seen in asked.looks),
+        key=lambda look: look.time,
+    )
+    batch = Batch(
+        batch_id=0,
+        cone=asked.cone,
+        lot=asked.lot.strip(),
+        started=started,
+        grams=asked.grams,
+        litres=asked.litres,
+        salinity=asked.salinity,
+        ended=looks[-1].time if looks else started,
+        outcome="harvested",
+    )
+    return Noted(batch, tuple(looks), asked.temp_c, asked.doubt_c)
 
 
 def _harvest(store: Store, asked: Harvest, now: datetime, voice: Voice) -> str:

@@ -25,6 +25,7 @@ from pydantic_settings import BaseSettings, InitSettingsSource, PydanticBaseSett
 from hatchmon.app.settings_model import (
     Alerts,
     Broker,
+    Lot,
     Probe,
     Push,
     Quiet,
@@ -32,7 +33,6 @@ from hatchmon.app.settings_model import (
     Series,
     Settings,
     Store,
-    WaterBand,
     Window,
 )
 from hatchmon.app.settings_values import AlertKind, RawText, SettingsError, Unit, quoted
@@ -42,6 +42,7 @@ __all__ = [
     "AlertKind",
     "Alerts",
     "Broker",
+    "Lot",
     "Probe",
     "Push",
     "Quiet",
@@ -51,7 +52,6 @@ __all__ = [
     "SettingsError",
     "Store",
     "Unit",
-    "WaterBand",
     "Window",
     "load_settings",
 ]

@@ -121,20 +121,15 @@ class Quiet(_Section):
         return self
 
 
-class WaterBand(_Section):
-    """The water a lot likes, deg C."""
+class Lot(_Section):
+    """What is known of a lot: the water it likes, deg C, where it is not that of ``alerts``; its price."""
 
-    cold_c: Temperature
-    warm_c: Temperature
-
-    @model_validator(mode="after")
-    def _together(self) -> Self:
-        if not self.cold_c < self.warm_c:
-            refuse(f"({self.cold_c:g} C) must be below warm_c ({self.warm_c:g} C)", "cold_c")
-        return self
+    cold_c: Temperature | None = None
+    warm_c: Temperature | None = None
+    price_per_kg: Annotated[float, number_between(0.01, 1_000_000)] | None = None
 
 
-class Alerts(WaterBand):
+class Alerts(_Section):
     """When to speak up; its water band serves every lot without one of its own. Times in minutes."""
 
     cold_c: Temperature = 20.0
@@ -144,6 +139,12 @@ class Alerts(WaterBand):
     closing_min: Minutes = 60.0
     silent_min: Annotated[float, number_between(1, 1440, " (minutes)")] = 10.0
     urgency: dict[AlertName, AlertUrgency] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _together(self) -> Self:
+        if not self.cold_c < self.warm_c:
+            refuse(f"({self.cold_c:g} C) must be below warm_c ({self.warm_c:g} C)", "cold_c")
+        return self
 
 
 class Window(_Section):
@@ -181,7 +182,7 @@ class Settings(BaseSettings):
     push: Push = Field(default_factory=Push)
     quiet: Quiet | None = None
     alerts: Alerts = Field(default_factory=Alerts)
-    lots: dict[NotEmpty, WaterBand] = Field(default_factory=dict)
+    lots: dict[NotEmpty, Lot] = Field(default_factory=dict)
     window: Window = Field(default_factory=Window)
     rehearsal: Rehearsal | None = None
 
@@ -190,8 +191,22 @@ class Settings(BaseSettings):
         """The time zone to show times in, with its daylight-saving rules."""
         return machine_zone() if self.time_zone is None else zoneinfo.ZoneInfo(self.time_zone)
 
+    def band_c(self, lot: str) -> tuple[float, float]:
+        """The water a lot likes, from and to deg C."""
+        own = self.lots.get(lot, Lot())
+        cold_c = self.alerts.cold_c if own.cold_c is None else own.cold_c
+        return cold_c, self.alerts.warm_c if own.warm_c is None else own.warm_c
+
     @model_validator(mode="after")
     def _together(self) -> Self:
+        for name, lot in self.lots.items():
+            cold_c, warm_c = self.band_c(name)
+            if cold_c < warm_c:
+                continue
+            if lot.cold_c is None:
+                refuse(f"({warm_c:g} C) must be above alerts.cold_c ({cold_c:g} C)", "lots", name, "warm_c")
+            other = "alerts.warm_c" if lot.warm_c is None else "warm_c"
+            refuse(f"({cold_c:g} C) must be below {other} ({warm_c:g} C)", "lots", name, "cold_c")
         seen: dict[tuple[str, str], int] = {}
         for index, probe in enumerate(self.probes):
             first = seen.setdefault((probe.topic, probe.value_pointer or ""), index)

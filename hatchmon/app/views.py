@@ -1,4 +1,4 @@
-"""How the command line shows cones, batches and lots."""
+"""How the command line shows cones and batches."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from hatchmon.app.beliefs import Beliefs
 from hatchmon.app.record import Water, thresholds_of, watch_batch, water_of
 from hatchmon.app.settings import Settings
 from hatchmon.app.state import cone_facts
-from hatchmon.hatchery.types import Batch, Forecast, Look, Quantity
+from hatchmon.hatchery.types import Batch, Count, Forecast, Look, Quantity
 from hatchmon.hatchery.units import UNITS
 from hatchmon.hatchery.wording import Voice, duration
 
@@ -146,12 +146,13 @@ def _scale(now: datetime, voice: Voice) -> Text:
 
 @dataclass(frozen=True, slots=True)
 class BatchRow:
-    """One batch with what was forecast first and last, and what was seen."""
+    """One batch with what was forecast first and last, and what was seen and counted."""
 
     batch: Batch
     first: Forecast | None
     last: Forecast | None
     looks: Sequence[Look]
+    counts: Sequence[Count]
 
 
 def batch_rows(store: Store, cone: str | None, lot: str | None) -> list[BatchRow]:
@@ -163,6 +164,7 @@ def batch_rows(store: Store, cone: str | None, lot: str | None) -> list[BatchRow
             store.first_forecast(batch.batch_id),
             store.last_forecast(batch.batch_id),
             store.looks(batch.batch_id),
+            store.counts(batch.batch_id),
         )
         for batch in batches
     ]
@@ -232,53 +234,6 @@ def _hours(forecast: Forecast | None) -> str:
         return "-"
     band = forecast.t90
     return f"{band.p50:.1f} h ({band.p10:.1f}-{band.p90:.1f})"
-
-
-def lots_json(rows: Iterable[BatchRow]) -> list[dict[str, Any]]:
-    """What has been hatched of each lot: batches, grams, mean hours from start to harvest."""
-    by_lot: dict[str, list[BatchRow]] = {}
-    for row in rows:
-        by_lot.setdefault(row.batch.lot, []).append(row)
-    return [_lot_json(lot, of_lot) for lot, of_lot in sorted(by_lot.items())]
-
-
-def _lot_json(lot: str, rows: Sequence[BatchRow]) -> dict[str, Any]:
-    harvested = [r.batch for r in rows if r.batch.outcome == "harvested" and r.batch.ended is not None]
-    hours = [batch.hours_at(batch.ended) for batch in harvested if batch.ended is not None]
-    return {
-        "lot": lot,
-        "batches": len(rows),
-        "running": sum(row.batch.running for row in rows),
-        "harvested": len(harvested),
-        "discarded": sum(row.batch.outcome == "discarded" for row in rows),
-        "grams": round(sum(row.batch.grams for row in rows), 3),
-        "looks": sum(len(row.looks) for row in rows),
-        "mean_harvest_h": round(sum(hours) / len(hours), 2) if hours else None,
-        "last_started": max(row.batch.started for row in rows).isoformat(timespec="seconds"),
-    }
-
-
-def lots_shown(lots: Sequence[dict[str, Any]]) -> RenderableType:
-    """Lots as a table."""
-    if not lots:
-        return Text("No lot yet. A lot appears with its first batch: hatchmon begin CONE --lot LOT --grams G")
-    table = Table(box=box.SIMPLE_HEAD)
-    for heading in (
-        "lot",
-        "batches",
-        "running",
-        "harvested",
-        "discarded",
-        "grams used",
-        "looks",
-        "mean harvest",
-    ):
-        table.add_column(heading, justify="left" if heading == "lot" else "right")
-    for lot in lots:
-        mean = "-" if lot["mean_harvest_h"] is None else f"{lot['mean_harvest_h']:.1f} h"
-        counts = [str(lot[name]) for name in ("batches", "running", "harvested", "discarded")]
-        table.add_row(lot["lot"], *counts, f"{lot['grams']:g}", str(lot["looks"]), mean)
-    return table
 
 
 def console() -> Console:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -11,9 +11,14 @@ from hatchmon.science.normal import Floats
 IN_CONTROL_C = 0.7
 IN_CONTROL_H = 2.0
 IN_CONTROL_SD_C = 0.35
+ROOM_SD_C = 0.9
+_CYCLE_H = 72.0
+_CYCLE_STEP_H = 0.25
 LAG_PER_H = 0.25  # 1-2 L of water in a room; assumed, no source
 LAG_RANGE_PER_H = (0.03, 3.0)
-MOVING_C_PER_H = 0.5
+STILL_SD_C = (0.3, 1.5)
+MOVING_C_PER_H = 0.5  # from here on a course counts, and fully from
+SURELY_MOVING_C_PER_H = 0.9
 TREND_H = 1.0
 FIT_H = 6.0
 GUESSED_WAY_C = 6.0  # how far water of unknown end goes on at most; assumed
@@ -22,11 +27,28 @@ TRUSTED_SET_POINT_SD_C = 0.9  # a set point that no reading has confirmed; assum
 
 
 @dataclass(frozen=True, slots=True)
+class Cycle:
+    """The room's day: ``hourly_c`` (24,) mean deg C by hour of the UTC day, over the last days.
+
+    ``of_water``: measured in unheated water, not in the air.
+    """
+
+    hourly_c: tuple[float, ...]
+    of_water: bool
+
+    def at(self, clock_h: Floats) -> Floats:
+        """deg C at hours of the UTC day (any number of days on); an hour's mean stands for its middle."""
+        around = [self.hourly_c[-1], *self.hourly_c, self.hourly_c[0]]
+        return np.interp(clock_h % 24.0, np.arange(-0.5, 25.0), around)
+
+
+@dataclass(frozen=True, slots=True)
 class Ahead:
     """Water temperature after the last reading.
 
-    ``target_c`` is approached at ``lag_per_h`` from ``start_c``; the sd grows from ``sd_first_c`` to
-    ``sd_last_c`` over six hours. ``rule`` names the reasoning for the keeper.
+    ``target_c`` is approached at ``lag_per_h`` from ``start_c``, or the room's day ``cycle`` followed with
+    that lag from ``clock_h`` of the UTC day on; the sd grows from ``sd_first_c`` to ``sd_last_c`` over six
+    hours. ``rule`` names the reasoning for the keeper.
     """
 
     rule: str
@@ -35,10 +57,31 @@ class Ahead:
     lag_per_h: float
     sd_first_c: float
     sd_last_c: float
+    cycle: Cycle | None = None
+    clock_h: float = 0.0
 
     def mean_c(self, hours: Floats) -> Floats:
         """Expected deg C ``hours`` after the last reading."""
+        if self.cycle is not None:
+            return self._through_the_day(self.cycle, hours)
         return self.target_c + (self.start_c - self.target_c) * np.exp(-self.lag_per_h * hours)
+
+    def _through_the_day(self, cycle: Cycle, hours: Floats) -> Floats:
+        """Newton's law driven by the day's mean course. Unheated water already shows it: what sets it apart
+        now fades at the lag."""
+        if cycle.of_water:
+            apart_c = self.start_c - float(cycle.at(np.array(self.clock_h)))
+            return cycle.at(self.clock_h + hours) + apart_c * np.exp(-self.lag_per_h * hours)
+        steps = np.arange(0.0, _CYCLE_H + _CYCLE_STEP_H, _CYCLE_STEP_H)
+        air = cycle.at(self.clock_h + steps + _CYCLE_STEP_H / 2.0)
+        kept = float(np.exp(-self.lag_per_h * _CYCLE_STEP_H))
+        water = np.empty(steps.size)
+        water[0] = self.start_c
+        for i in range(1, steps.size):
+            water[i] = air[i - 1] + (water[i - 1] - air[i - 1]) * kept
+        # After three days only the daily round is left: the last day stands for all that follow.
+        wrapped = np.where(hours <= _CYCLE_H, hours, _CYCLE_H - 24.0 + (hours - _CYCLE_H) % 24.0)
+        return np.interp(wrapped, steps, water)
 
     def sd_c(self, hours: Floats) -> Floats:
         """Doubt, sd in deg C, ``hours`` after the last reading."""
@@ -53,11 +96,18 @@ def straight_line(x: Floats, y: Floats) -> tuple[float, float]:
     return slope, crossing
 
 
-def look_ahead(times_h: Floats, temps_c: Floats, set_point_c: float | None, air_c: float | None) -> Ahead:
+def look_ahead(
+    times_h: Floats,
+    temps_c: Floats,
+    set_point_c: float | None,
+    air_c: float | None,
+    cycle: Cycle | None = None,
+    clock_h: float = 0.0,
+) -> Ahead:
     """What to expect after a log.
 
-    ``times_h``, ``temps_c``: (n,) the log, n >= 1, times rising; ``set_point_c`` of the heater and
-    ``air_c`` of the room where known.
+    ``times_h``, ``temps_c``: (n,) the log, n >= 1, times rising; ``set_point_c`` of the heater, ``air_c``
+    of the room and its ``cycle`` where known; ``clock_h``: hour of the UTC day at the log's end.
     """
     end = float(times_h[-1])
     recent = times_h >= end - IN_CONTROL_H
@@ -69,7 +119,9 @@ def look_ahead(times_h: Floats, temps_c: Floats, set_point_c: float | None, air_
     if moving is not None:
         return moving
     level = float(temps_c[times_h >= end - 1.0].mean())
-    return Ahead("stays as it is", level, level, 0.0, 0.3, 1.5)
+    if cycle is not None and set_point_c is None:
+        return Ahead("follows the room's day", level, level, LAG_PER_H, ROOM_SD_C, ROOM_SD_C, cycle, clock_h)
+    return Ahead("stays as it is", level, level, 0.0, *STILL_SD_C)
 
 
 def set_point_only(set_point_c: float) -> Ahead:
@@ -79,7 +131,8 @@ def set_point_only(set_point_c: float) -> Ahead:
 
 
 def _course(times_h: Floats, temps_c: Floats, set_point_c: float | None, air_c: float | None) -> Ahead | None:
-    """Water on its way to a temperature, by Newton's law of cooling; None when it stands still."""
+    """Water on its way to a temperature; None when it stands still. Between barely and surely moving the
+    course counts in part, so that the forecast does not leap between two rules."""
     end = float(times_h[-1])
     late = times_h >= end - TREND_H
     if np.ptp(times_h[late]) < TREND_H / 4:
@@ -89,6 +142,26 @@ def _course(times_h: Floats, temps_c: Floats, set_point_c: float | None, air_c: 
         return None
     # The last three readings against noise, carried to the end: they may be far apart.
     start = float(temps_c[late][-3:].mean() + slope * (end - times_h[late][-3:].mean()))
+    course = _course_from(start, slope, times_h, temps_c, set_point_c, air_c)
+    share = min((abs(slope) - MOVING_C_PER_H) / (SURELY_MOVING_C_PER_H - MOVING_C_PER_H), 1.0)
+    level = float(temps_c[late].mean())
+    return replace(
+        course,
+        start_c=level + share * (course.start_c - level),
+        target_c=level + share * (course.target_c - level),
+        sd_last_c=STILL_SD_C[1] + share * (course.sd_last_c - STILL_SD_C[1]),
+    )
+
+
+def _course_from(
+    start: float,
+    slope: float,
+    times_h: Floats,
+    temps_c: Floats,
+    set_point_c: float | None,
+    air_c: float | None,
+) -> Ahead:
+    """Newton's law of cooling from ``start`` (deg C) at ``slope`` (C/h) to whatever it seems to lead to."""
     for target in (set_point_c, air_c):
         if target is not None and (target - start) * slope > 0:
             lag = _lag_towards(times_h, temps_c, slope, target)

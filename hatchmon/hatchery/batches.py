@@ -1,4 +1,4 @@
-"""What a keeper may ask for, and when it makes sense: begin, look, harvest, a reading by hand."""
+"""What a keeper may ask for, and when it makes sense: begin, look, count, harvest, a reading by hand."""
 
 from __future__ import annotations
 
@@ -6,13 +6,17 @@ import math
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
-from hatchmon.hatchery.types import Batch, Look, Quantity, Refused
+from hatchmon.hatchery.types import Batch, Count, Look, Quantity, Refused
 from hatchmon.hatchery.units import LIMITS, UNITS, fahrenheit, to_inner
 from hatchmon.hatchery.wording import Voice
 
 OLDEST_START = timedelta(days=7)
 AHEAD_OF_NOW = timedelta(minutes=1)
 LONGEST_LOT_NAME = 60
+COUNT_WITHIN = timedelta(hours=24)  # harvested nauplii are counted soon or not at all
+NO_NAUPLII_BEFORE_H = 6.0  # the first hatch 8 h after the start at 30 C in a compiled table, 2 h allowed
+MOST_SAMPLES = 50
+MOST_IN_SAMPLE = 100_000
 
 
 def check_cone(cone: str, cones: Sequence[str]) -> None:
@@ -28,16 +32,8 @@ def check_cone(cone: str, cones: Sequence[str]) -> None:
 def check_begin(batch: Batch, others: Sequence[Batch], now: datetime, voice: Voice) -> None:
     """Refuse a batch that cannot be; ``others`` are the cone's batches so far."""
     cone = batch.cone
-    if not batch.lot.strip() or len(batch.lot) > LONGEST_LOT_NAME or not batch.lot.isprintable():
-        raise Refused(f"The lot needs a name of 1 to {LONGEST_LOT_NAME} ordinary characters.")
-    _within("The weight of cysts", batch.grams, 0.01, 5000.0, "g")
-    if batch.litres is not None:
-        _within("The volume", batch.litres, 0.05, 5000.0, "L")
-    if batch.set_point_c is not None:
-        _within("The set point", batch.set_point_c, 4.0, 40.0, "C (write 77F for Fahrenheit)")
-    if batch.salinity is not None:
-        _within("The salinity", batch.salinity, 0.0, 200.0, "g/L")
-    _not_in_future(batch.started, now, voice, "A batch")
+    check_facts(batch)
+    check_past(batch.started, now, voice, "A batch")
     if now - batch.started > OLDEST_START:
         raise Refused(
             f"{voice.time(batch.started, now)} is more than {OLDEST_START.days} days ago: no hatch takes "
@@ -56,9 +52,22 @@ def check_begin(batch: Batch, others: Sequence[Batch], now: datetime, voice: Voi
             )
 
 
+def check_facts(batch: Batch) -> None:
+    """Refuse a lot's name or an amount that cannot be."""
+    if not batch.lot.strip() or len(batch.lot) > LONGEST_LOT_NAME or not batch.lot.isprintable():
+        raise Refused(f"The lot needs a name of 1 to {LONGEST_LOT_NAME} ordinary characters.")
+    _within("The weight of cysts", batch.grams, 0.01, 5000.0, "g")
+    if batch.litres is not None:
+        _within("The volume", batch.litres, 0.05, 5000.0, "L")
+    if batch.set_point_c is not None:
+        _within("The set point", batch.set_point_c, 4.0, 40.0, "C (write 77F for Fahrenheit)")
+    if batch.salinity is not None:
+        _within("The salinity", batch.salinity, 0.0, 200.0, "g/L")
+
+
 def batch_at(cone: str, time: datetime, batches: Sequence[Batch], now: datetime, voice: Voice) -> Batch:
     """The batch that was in the cone at ``time``. Raises Refused."""
-    _not_in_future(time, now, voice, "What you saw")
+    check_past(time, now, voice, "What you saw")
     for batch in batches:
         if batch.started <= time and (batch.ended is None or time <= batch.ended):
             return batch
@@ -78,7 +87,7 @@ def batch_at(cone: str, time: datetime, batches: Sequence[Batch], now: datetime,
 
 def check_harvest(batch: Batch, time: datetime, looks: Sequence[Look], now: datetime, voice: Voice) -> None:
     """Refuse an end of a running ``batch`` that comes before what is already noted of it."""
-    _not_in_future(time, now, voice, "A harvest")
+    check_past(time, now, voice, "A harvest")
     if time < batch.started:
         raise Refused(
             f"{batch.cone} was begun {voice.time(batch.started, now)}; it cannot end earlier, at "
@@ -88,6 +97,75 @@ def check_harvest(batch: Batch, time: datetime, looks: Sequence[Look], now: date
         raise Refused(
             f"You looked at {batch.cone} at {voice.time(looks[-1].time, now)}, so it was not harvested "
             "before."
+        )
+
+
+def batch_counted(
+    cone: str, time: datetime, with_nauplii: bool, batches: Sequence[Batch], now: datetime, voice: Voice
+) -> Batch:
+    """The batch that samples taken at ``time`` come from. Raises Refused.
+
+    It is the batch in the cone at that time. Where the cone was empty, and within the first six hours of a
+    batch, when nothing can have hatched yet, nauplii come from the batch last harvested from the cone, if
+    that was at most 24 h before.
+    """
+    check_past(time, now, voice, "A count")
+    within = next((b for b in batches if b.started <= time and (b.ended is None or time <= b.ended)), None)
+    before = [
+        (batch.ended, batch)
+        for batch in batches
+        if batch.outcome == "harvested"
+        and batch.ended is not None
+        and batch.ended < time <= batch.ended + COUNT_WITHIN
+    ]
+    if within is not None and (
+        not before or not with_nauplii or within.hours_at(time) >= NO_NAUPLII_BEFORE_H
+    ):
+        return within
+    if before:
+        return max(before, key=lambda each: each[0])[1]
+    last = batches[-1] if batches else None
+    if last is not None and last.ended is not None and last.ended < time and last.outcome == "harvested":
+        raise Refused(
+            f"{cone} was harvested {voice.time(last.ended, now)}, more than "
+            f"{COUNT_WITHIN / timedelta(hours=1):.0f} h before {voice.time(time, now)}: what is counted so "
+            "late tells little of the hatch. If the samples were taken earlier, say when: --at TIME"
+        )
+    return batch_at(cone, time, batches, now, voice)
+
+
+def check_count(count: Count, batch: Batch, noted: Sequence[Count], now: datetime, voice: Voice) -> None:
+    """Refuse a count that cannot be; ``noted`` are the counts of ``batch`` so far."""
+    _within("The volume of a sample", count.sample_ml, 0.001, 1000.0, "ml")
+    if count.litres is not None:
+        _within("The volume", count.litres, 0.01, 5000.0, "L")
+    samples = len(count.nauplii)
+    if not 1 <= samples <= MOST_SAMPLES:
+        raise Refused(f"Give the nauplii of 1 to {MOST_SAMPLES} samples, not of {samples}.")
+    litres = count.litres if count.litres is not None else batch.litres
+    if litres is not None and count.sample_ml * samples > 1000.0 * litres:
+        raise Refused(
+            f"{samples} x {count.sample_ml:g} ml is more than the {litres:g} L they were drawn from: "
+            "--sample-ml is the volume of one sample."
+        )
+    for name, numbers in (("umbrella", count.umbrella), ("unhatched", count.unhatched)):
+        if numbers and len(numbers) != samples:
+            raise Refused(
+                f"There are nauplii of {samples} samples, but {name} of {len(numbers)}: give a number for "
+                "every sample, 0 where there were none."
+            )
+    for name in ("nauplii", "umbrella", "unhatched"):
+        for number in getattr(count, name):
+            if not 0 <= number <= MOST_IN_SAMPLE:
+                raise Refused(
+                    f"{name}: {str(number)[:20]} cannot be; a sample holds 0 to {MOST_IN_SAMPLE:,} of them."
+                )
+    if not any((*count.nauplii, *count.umbrella, *count.unhatched)) and count.unhatched:
+        raise Refused("Nothing was in these samples: take them from stirred water, or larger ones.")
+    if any(other.time == count.time for other in noted):
+        raise Refused(
+            f"A count is noted for {voice.time(count.time, now)} already; take it back first: "
+            f"hatchmon count {batch.cone} --undo --at TIME"
         )
 
 
@@ -103,7 +181,7 @@ def check_reading(
             low, high = fahrenheit(low), fahrenheit(high)
         of = "" if unit == "1" else f" {unit}"
         raise Refused(f"{value:g}{of} cannot be: {quantity} lies between {low:g} and {high:g}{of}.")
-    _not_in_future(time, now, voice, "A reading")
+    check_past(time, now, voice, "A reading")
 
 
 def _within(what: str, value: float, low: float, high: float, unit: str) -> None:
@@ -111,7 +189,8 @@ def _within(what: str, value: float, low: float, high: float, unit: str) -> None
         raise Refused(f"{what} must lie between {low:g} and {high:g} {unit}, not {value:g}.")
 
 
-def _not_in_future(time: datetime, now: datetime, voice: Voice, what: str) -> None:
+def check_past(time: datetime, now: datetime, voice: Voice, what: str) -> None:
+    """Refuse a time still to come; ``what`` begins the sentence."""
     if time > now + AHEAD_OF_NOW:
         raise Refused(f"{what} cannot lie in the future: {voice.time(time, now)} has not come yet.")
 
@@ -128,4 +207,20 @@ def look_to_drop(
     if abs(nearest.time - at) > timedelta(seconds=30):
         noted = ", ".join(f"{voice.time(look.time, now)} ({look.seen})" for look in looks)
         raise Refused(f"No look is noted for {voice.time(at, now)}; there are: {noted}.")
+    return nearest
+
+
+def count_to_drop(
+    cone: str, counts: Sequence[Count], at: datetime | None, now: datetime, voice: Voice
+) -> Count:
+    """The count to take back of those of a cone, oldest first: the newest, or the one within half a minute of
+    ``at``. Raises Refused."""
+    if not counts:
+        raise Refused(f"No count has been noted for {cone} in the last {OLDEST_START.days} days.")
+    if at is None:
+        return counts[-1]
+    nearest = min(counts, key=lambda count: abs(count.time - at))
+    if abs(nearest.time - at) > timedelta(seconds=30):
+        noted = ", ".join(voice.time(count.time, now) for count in counts)
+        raise Refused(f"No count is noted for {voice.time(at, now)}; there are: {noted}.")
     return nearest

@@ -18,14 +18,15 @@ _BOUNDS: dict[str, tuple[float, float]] = {
     "complete": (1.645, math.inf),
 }
 WORDS = tuple(_BOUNDS)
+NOT_COMPLETE = "not complete"  # the last look of a note such as "not done at 20:00, done at 22:00"
 _PERCENT_REACH = 0.10  # "60 %" means 50 to 70 %
 _PERCENT = re.compile(r"(\d{1,3}(?:[.,]\d+)?)\s*%?")
 
 
 def read_look(text: str) -> str:
-    """The look in its stored form: one of WORDS or ``"60 %"``. Raises Refused."""
+    """The look in its stored form: one of WORDS, NOT_COMPLETE or ``"60 %"``. Raises Refused."""
     plain = " ".join(text.replace("-", " ").split()).lower()
-    if plain in WORDS:
+    if plain in WORDS or plain == NOT_COMPLETE:
         return plain
     match = _PERCENT.fullmatch(plain)
     if match:
@@ -45,6 +46,8 @@ def look_bounds(seen: str) -> tuple[float, float, float]:
     """(low, high) probit bounds of a stored look, and the chance of it when it is a slip of the pen."""
     if seen in _BOUNDS:
         return (*_BOUNDS[seen], 1.0 / len(WORDS))
+    if seen == NOT_COMPLETE:
+        return -math.inf, _BOUNDS["complete"][0], 1.0 - 1.0 / len(WORDS)
     share = float(seen.rstrip(" %")) / 100.0
     low, high = share - _PERCENT_REACH, share + _PERCENT_REACH
     probit = NormalDist().inv_cdf

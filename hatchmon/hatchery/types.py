@@ -96,6 +96,23 @@ class Look:
 
 
 @dataclass(frozen=True, slots=True)
+class Count:
+    """What the keeper counted in samples of ``sample_ml`` each of one batch: numbers of nauplii, embryos in
+    the umbrella stage and unhatched full cysts, a number a sample; the last two empty where not counted.
+
+    ``litres``: the water the samples were drawn from, where it is not the batch's own.
+    """
+
+    batch_id: int
+    time: datetime
+    sample_ml: float
+    nauplii: tuple[int, ...]
+    umbrella: tuple[int, ...] = ()
+    unhatched: tuple[int, ...] = ()
+    litres: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Band:
     """10, 50 and 90 % quantiles, in hours from the start: p10 to p90 is the 80 % band."""
 

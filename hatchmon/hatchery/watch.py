@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from hatchmon.hatchery.ahead import Ahead, look_ahead, set_point_only
+from hatchmon.hatchery.ahead import Ahead, Cycle, look_ahead, set_point_only
 from hatchmon.hatchery.looks import look_bounds
 from hatchmon.hatchery.types import Band, Batch, Forecast, Look, Trust
 from hatchmon.hatchery.units import both_scales
@@ -107,15 +107,16 @@ class BatchWatch:
         belief: LotBelief,
         thresholds: Thresholds | None = None,
         air_c: float | None = None,
+        cycle: Cycle | None = None,
     ) -> Forecast:
         """What is believed at ``now`` of a batch of the lot that ``belief`` is about, given its log and
-        looks so far; ``air_c`` is the room's temperature where measured."""
+        looks so far; ``air_c`` is the room's temperature where measured, ``cycle`` its usual day."""
         batch = self.batch
         now_h = max(batch.hours_at(now), 0.0)
         hours, temps = self._log_until(now_h)
         if hours.size == 0 and batch.set_point_c is None:
             return self._silent(now, "no temperature is known yet: fit a probe or use 'hatchmon reading'")
-        ahead, hours, temps, past = self._course(hours, temps, air_c)
+        ahead, hours, temps, past = self._course(hours, temps, air_c, cycle)
         paths = _paths(hours, past, ahead)
 
         trust, reasons = self._trust(hours, temps, past[CENTRAL_NODE], now_h)
@@ -158,7 +159,7 @@ class BatchWatch:
         hours, temps = self._log_until(until_h)
         if hours.size == 0:
             return None
-        ahead, hours, temps, past = self._course(hours, temps, None)
+        ahead, hours, temps, past = self._course(hours, temps, None, None)
         if self._trust(hours, temps, past[CENTRAL_NODE], until_h)[0] == "none":
             return None
         extra_sd = self._extra_sd(hours, temps, past, ahead)
@@ -170,12 +171,15 @@ class BatchWatch:
         return times[keep], temps[keep]
 
     def _course(
-        self, hours: Floats, temps: Floats, air_c: float | None
+        self, hours: Floats, temps: Floats, air_c: float | None, cycle: Cycle | None
     ) -> tuple[Ahead, Floats, Floats, Floats]:
         """What to expect of the water, the log as far as known, and the progress (8, n) along it."""
         set_point_c = self.batch.set_point_c
         if hours.size:
-            return look_ahead(hours, temps, set_point_c, air_c), hours, temps, self._past(hours, temps)
+            start = self.batch.started
+            clock_h = start.hour + start.minute / 60.0 + float(hours[-1])
+            ahead = look_ahead(hours, temps, set_point_c, air_c, cycle, clock_h)
+            return ahead, hours, temps, self._past(hours, temps)
         assert set_point_c is not None
         return set_point_only(set_point_c), np.zeros(1), np.array([set_point_c]), np.zeros((8, 1))
 
@@ -307,10 +311,13 @@ def _gap_sd(hours: Floats, temps: Floats, q: Floats) -> float:
     wide = gaps > SMALL_GAP_H
     if not np.any(wide) or q[-1] <= 0:
         return 0.0
-    g = gaps[wide]
-    variance_c2h2 = 0.25 * g**3 / 12.0 + 0.01 * g * (4.0 * g / 2.0) ** 2 / 3.0
     rho = schoolfield_1981((temps[1:] + temps[:-1])[wide] / 2.0)
-    return float(np.sqrt(np.sum((LN_RATE_PER_C * rho) ** 2 * variance_c2h2)) / q[-1])
+    return float(np.sqrt(np.sum((LN_RATE_PER_C * rho) ** 2 * gap_variance(gaps[wide]))) / q[-1])
+
+
+def gap_variance(gap_h: Floats) -> Floats:
+    """Variance of the integral of temperature over a gap of so many hours, (deg C h)^2."""
+    return np.asarray(0.25 * gap_h**3 / 12.0 + 0.01 * gap_h * (4.0 * gap_h / 2.0) ** 2 / 3.0)
 
 
 def _band(hours: Floats, opening: Window | None = None) -> Band:

@@ -22,10 +22,14 @@ from hatchmon.science.normal import Floats, normal_cdf, normal_quantile, student
 
 GLANCE_SD = 0.35  # error of a keeper's eye, probit scale; assumed, no source
 WRONG_NOTE = 0.01  # share of notes that belong to another cone or hour; assumed, no source
+# However many its notes, one batch makes nothing less likely than this against the likeliest: it rules
+# nothing out for good, and beliefs stay numbers.
+LEAST_LIKELIHOOD = 1e-12
 A_POINTS = 49
 A_REACH = 4.5  # the grid spans this many prior scales either way
 C_BEYOND = 0.6
-_SIGMA_STEPS = np.linspace(-2.25, 2.25, 11)
+# With the spread within a cell, 11 steps to 2.7 keep the whole sd of ln sigma.
+_SIGMA_STEPS = np.linspace(-2.7, 2.7, 11)
 SIGMAS: Floats = par.SIGMA.value * np.exp(par.SIGMA.sd * _SIGMA_STEPS)
 _SIGMA_SHARES: Floats = np.exp(-0.5 * _SIGMA_STEPS**2) / np.exp(-0.5 * _SIGMA_STEPS**2).sum()
 OMEGAS: Floats = np.array(par.OMEGA_VALUES)
@@ -42,7 +46,8 @@ class Evidence:
 
     ``ln_q``: (k, 7) ln of the progress at each note for each energy node, less the effect of salt;
     ``z_low``, ``z_high``: (k,) probit bounds of the share seen; ``chance``: (k,) of such a note being
-    made by mistake; ``extra_sd``: doubt about ln Q of the whole batch, from gaps and the rate curve.
+    made by mistake; ``extra_sd``: doubt about ln Q of the whole batch, from gaps and the rate curve;
+    ``light_known``: whether it surely had light in its first hours.
     """
 
     ln_q: Floats
@@ -50,6 +55,7 @@ class Evidence:
     z_high: Floats
     chance: Floats
     extra_sd: float = 0.0
+    light_known: bool = False
 
     @property
     def bounds(self) -> Floats:
@@ -64,7 +70,7 @@ class Evidence:
 
 @dataclass(frozen=True)
 class LotBelief:
-    """Belief about one lot: ``weights`` (49 a, 7 E, 11 sigma, 4 omega) sum to 1 over the grid ``a``."""
+    """Belief about one lot: ``weights`` (a, E, sigma, omega) sum to 1 over the grid ``a``."""
 
     a: Floats
     weights: Floats
@@ -92,11 +98,8 @@ class LotBelief:
         if evidence.empty:
             return self
         line = _line_likelihood(evidence, self._c)  # (c, 7, 11)
-        seen = np.empty_like(self.weights)
-        for index, omega in enumerate(OMEGAS):
-            kernel = _kernel(self.a, self._c, float(np.hypot(omega, evidence.extra_sd)))
-            seen[..., index] = np.tensordot(kernel, line, axes=1)
-        weights = self.weights * seen
+        sds = _shift_sds(evidence.extra_sd, evidence.light_known)
+        weights = self.weights * _over_shifts(self.a, self._c, sds, line)
         return LotBelief(self.a, weights / weights.sum(), self.hatches + 1)
 
     def learn_all(self, batches: Iterable[Evidence]) -> LotBelief:
@@ -123,22 +126,20 @@ class LotBelief:
         """
         if running is not None and running.empty:
             running = None
-        dark = 0.0 if light_known else par.OMEGA_DARK.value
-        sds = np.hypot(OMEGAS + dark, extra_sd)
+        sds = _shift_sds(extra_sd, light_known)
         weights = self.weights
         line = None
         if running is not None:
             line = _line_likelihood(running, self._c)
-            seen = [np.tensordot(_kernel(self.a, self._c, float(sd)), line, axes=1) for sd in sds]
-            weights = weights * np.stack(seen, axis=-1)
-        points = even_points(n, 5)
+            weights = weights * _over_shifts(self.a, self._c, sds, line)
+        points, normal = _points(n)
         cell = np.searchsorted(np.cumsum(weights.ravel()), (np.arange(n) + 0.5) / n * weights.sum())
         on_a, node, on_sigma, on_omega = np.unravel_index(np.minimum(cell, weights.size - 1), weights.shape)
         step = self.a[1] - self.a[0]
         a = self.a[on_a] + (points[:, 0] - 0.5) * step
         sd = sds[on_omega]
         if line is None:
-            u = sd * normal_quantile(points[:, 1])
+            u = sd * normal[:, 1]
         else:
             u = _shift_given_notes(a, sd, line[:, node, on_sigma].T, self._c, points[:, 1])
         # Within its cell sigma is as likely anywhere, on the log scale.
@@ -148,8 +149,8 @@ class LotBelief:
             u=u,
             node=node,
             sigma=SIGMAS[on_sigma] * within,
-            moult_h=par.MOULT.value * np.exp(par.MOULT.sd * normal_quantile(points[:, 3])),
-            loss=np.exp(par.ENERGY_LOSS.sd * normal_quantile(points[:, 4])),
+            moult_h=par.MOULT.value * np.exp(par.MOULT.sd * normal[:, 3]),
+            loss=np.exp(par.ENERGY_LOSS.sd * normal[:, 4]),
         )
 
 
@@ -169,16 +170,35 @@ def keeper_prior(finished: Sequence[tuple[float, float]]) -> LotBelief:
 
 
 def _line_likelihood(evidence: Evidence, c: Floats) -> Floats:
-    """(c, 7, 11) likelihood of a batch's notes, for each c = a + u, energy node and sigma."""
-    total = np.ones((c.size, ENERGY_NODES_EV.size, SIGMAS.size))
+    """(c, 7, 11) likelihood of a batch's notes against the greatest, for each c = a + u, energy node and
+    sigma."""
+    total = np.zeros((c.size, ENERGY_NODES_EV.size, SIGMAS.size))
     for ln_q, low, high, chance in zip(
         evidence.ln_q, evidence.z_low, evidence.z_high, evidence.chance, strict=True
     ):
         z = (ln_q[None, :, None] - c[:, None, None]) / SIGMAS
         below = normal_cdf((high - z) / GLANCE_SD) if np.isfinite(high) else 1.0
         above = normal_cdf((low - z) / GLANCE_SD) if np.isfinite(low) else 0.0
-        total *= (1.0 - WRONG_NOTE) * np.maximum(below - above, 0.0) + WRONG_NOTE * chance
-    return total
+        total += np.log((1.0 - WRONG_NOTE) * np.maximum(below - above, 0.0) + WRONG_NOTE * chance)
+    return np.asarray(np.maximum(np.exp(total - total.max()), LEAST_LIKELIHOOD), dtype=np.float64)
+
+
+def _shift_sds(extra_sd: float, light_known: bool) -> Floats:
+    """(omega,) sd of what shifts one batch: more when its first hours may have been dark."""
+    dark = 0.0 if light_known else par.OMEGA_DARK.value
+    return np.asarray(np.hypot(OMEGAS + dark, extra_sd), dtype=np.float64)
+
+
+def _over_shifts(a: Floats, c: Floats, sds: Floats, line: Floats) -> Floats:
+    """(a, 7, 11, omega) likelihood of a batch's notes, its shift integrated out."""
+    return np.stack([np.tensordot(_kernel(a, c, float(sd)), line, axes=1) for sd in sds], axis=-1)
+
+
+@lru_cache(maxsize=4)
+def _points(n: int) -> tuple[Floats, Floats]:
+    """(n, 5) even points, and the same as steps of a standard normal."""
+    points = even_points(n, 5)
+    return points, normal_quantile(points)
 
 
 @lru_cache(maxsize=64)

@@ -86,3 +86,32 @@ OPENS_SHARE_SPREAD_OUT = Constant(0.80, "share hatched", "assumed", "the same, f
 SPREAD_OUT_SIGMA = Constant(0.25, "ln h", "assumed", "above it a lot hatches too spread out to wait for 90 %")
 CLOSES_INSTAR2 = Constant(0.30, "share in instar II", "assumed", "the harvest window closes")
 CLOSES_ENERGY = Constant(0.90, "share of fresh energy", "assumed", "the harvest window closes")
+
+# --- sample counts and yields ----------------------------------------------------------------
+DRY_WEIGHT = Constant(
+    1.99,
+    "ug per nauplius",
+    "secondary",
+    "compiled biometry of fresh nauplii: San Francisco Bay 1.63, Great Salt Lake 2.42; their geometric mean, "
+    "with the two as its 80 % band, where the strain is not known; sd of ln",
+    sd=0.154,
+)
+SHARE_SCATTER = Constant(
+    0.005, "intraclass correlation", "assumed", "how unevenly nauplii and cysts mix between samples"
+)
+COUNT_SCATTER = Constant(0.15, "ln", "assumed", "sd of the number in a sample beside chance: mixing, pipette")
+SCATTER_WEIGHT = Constant(3.0, "degrees of freedom", "assumed", "weight of the two above against the samples")
+HATCHABILITY = Constant(
+    0.7, "share of full cysts", "assumed", "an unknown lot: Beta with this mean that weighs as 4 cysts"
+)
+HATCHABILITY_CYSTS = Constant(4.0, "cysts", "assumed", "see HATCHABILITY")
+EFFICIENCY = Constant(
+    180_000.0,
+    "nauplii per g",
+    "assumed",
+    "an unknown lot, log-normal; good lots give 200,000-300,000",
+    sd=0.6,
+)
+# How batches of one lot differ, each value with its prior share; assumed, no source.
+SHARE_BETWEEN = ((0.005, 0.3), (0.02, 0.4), (0.05, 0.3))  # intraclass correlation of the hatched share
+EFFICIENCY_BETWEEN = ((0.07, 0.3), (0.14, 0.4), (0.25, 0.3))  # sd of ln nauplii per gram

@@ -15,7 +15,8 @@ import numpy as np
 import pytest
 
 from hatchmon.science import parameters as par
-from hatchmon.science.hatching import OFFSETS, prior_draws, reach_h
+from hatchmon.science.hatching import OFFSETS, reach_h, salt_shift
+from hatchmon.science.learning import LotBelief
 from hatchmon.science.normal import Floats, normal_cdf, normal_quantile
 from hatchmon.science.rates import schoolfield_1981, shape_sd
 from tests.science.courses import certain_lot, steady
@@ -27,14 +28,15 @@ FIRST = float(normal_cdf(-2.0))
 def median_lot(temp_c: float, share: float, salinity: float = 30.0) -> float:
     """Hours until ``share`` of a median lot has hatched in steady water."""
     lot = certain_lot()
-    mark = lot.mu(salinity, 0.0, 0.0)[:, None] + normal_quantile([share]) * lot.sigma[:, None]
+    mark = lot.mu(salinity)[:, None] + normal_quantile([share]) * lot.sigma[:, None]
     return float(reach_h(lot, mark, steady(temp_c))[0, NOW, 0])
 
 
 def prior(temp_c: float, share: float, salinity: float = 30.0) -> Floats:
     """(n,) the same hours for every draw of the prior, light known, doubt of the curve included."""
-    draws = prior_draws(light_known=True)
-    mu = draws.mu(salinity, float(shape_sd(temp_c)), 0.0)
+    doubt = float(np.hypot(shape_sd(temp_c), salt_shift(salinity)[1]))
+    draws = LotBelief.prior().draws(extra_sd=doubt, light_known=True)
+    mu = draws.mu(salinity)
     mark = mu[:, None] + normal_quantile([share]) * draws.sigma[:, None]
     return reach_h(draws, mark, steady(temp_c))[:, NOW, 0]
 

@@ -13,7 +13,7 @@ import pytest
 
 from hatchmon.hatchery.types import Batch, Forecast
 from hatchmon.hatchery.watch import BatchWatch
-from hatchmon.science.hatching import prior_draws
+from hatchmon.science.learning import LotBelief
 
 START = datetime(2026, 3, 2, 7, 30, tzinfo=UTC)
 
@@ -23,7 +23,7 @@ def forecast(temp_c: float, hours: float = 10.0) -> Forecast:
     watch = BatchWatch(Batch(1, "north", "lot A", START, grams=4.0, salinity=30.0))
     for minute in np.arange(0.0, hours * 60.0 + 0.1, 5.0):
         watch.add(START + timedelta(minutes=float(minute)), temp_c)
-    return watch.forecast(START + timedelta(hours=hours), prior_draws())
+    return watch.forecast(START + timedelta(hours=hours), LotBelief.prior())
 
 
 @pytest.mark.parametrize("temp_c", [-1.0, 0.0, 2.0, 3.9])
@@ -36,7 +36,7 @@ def test_no_progress_below_4_c(temp_c: float) -> None:
         assert cold.t50 is None
         assert cold.trust == "none"
         assert cold.not_predicted is not None
-        assert f"{temp_c:.1f} C" in cold.not_predicted
+        assert f"{temp_c:.1f} °C" in cold.not_predicted
 
 
 def test_a_little_progress_above_4_c() -> None:
@@ -48,7 +48,7 @@ def test_33_to_34_c_is_timed_with_a_warning(temp_c: float) -> None:
     hot = forecast(temp_c)
     assert hot.trust == "degraded"
     assert hot.not_predicted is None
-    assert any("doubtful from 33 C up" in reason for reason in hot.reasons)
+    assert any("from 33.0 °C (91.4 °F) up development is doubtful" in reason for reason in hot.reasons)
 
 
 @pytest.mark.parametrize("temp_c", [34.5, 36.0, 39.9])
@@ -56,7 +56,7 @@ def test_34_to_40_c_is_not_timed(temp_c: float) -> None:
     hot = forecast(temp_c)
     assert hot.trust == "none"
     assert hot.not_predicted is not None
-    assert f"{temp_c:.1f} C" in hot.not_predicted
+    assert f"{temp_c:.1f} °C" in hot.not_predicted
     assert hot.t50 is hot.t90 is hot.opens is hot.closes is None
 
 

@@ -2,39 +2,54 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 from numpy.typing import ArrayLike
 
 from hatchmon.science import parameters as par
 from hatchmon.science.clock import progress
 from hatchmon.science.hatching import CENTRAL_NODE, ENERGY_NODES_EV, OFFSETS, Draws, Paths
-from hatchmon.science.normal import Floats
+from hatchmon.science.learning import Evidence, LotBelief
+from hatchmon.science.normal import Floats, normal_quantile
 from hatchmon.science.rates import energy_loss_rate, schoolfield_1981
 
 MEDIAN_LN_H = float(np.log(par.TAU25.value))
 
 
-def certain_lot(
-    sigma: float = par.SIGMA.value,
-    ln_tau25_h: ArrayLike = MEDIAN_LN_H,
-    gap_z: ArrayLike = 0.0,
-    shape_z: ArrayLike = 0.0,
-) -> Draws:
-    """A lot of which everything is known, by default the median of the prior; arguments broadcast."""
-    a, gaps, shapes = (np.array(each) for each in np.broadcast_arrays(ln_tau25_h, gap_z, shape_z))
-    a, gaps, shapes = (np.atleast_1d(each).astype(np.float64) for each in (a, gaps, shapes))
+def certain_lot(sigma: float = par.SIGMA.value, ln_tau25_h: ArrayLike = MEDIAN_LN_H) -> Draws:
+    """A lot of which everything is known, by default the median of the prior; ``ln_tau25_h``: (n,)."""
+    a = np.atleast_1d(np.asarray(ln_tau25_h, dtype=np.float64))
     same = np.ones(a.size)
     return Draws(
         a=a,
         u=0.0 * same,
         node=np.full(a.size, CENTRAL_NODE),
         sigma=sigma * same,
-        salt_slope=par.SALT_SLOPE.value * same,
-        shape_z=shapes,
-        gap_z=gaps,
         moult_h=par.MOULT.value * same,
         loss=same,
     )
+
+
+@dataclass(frozen=True)
+class CertainBelief(LotBelief):
+    """A belief without doubt about the lot: its batches differ by what is asked of ``draws`` alone."""
+
+    sigma: float = par.SIGMA.value
+
+    def draws(
+        self, running: Evidence | None = None, extra_sd: float = 0.0, light_known: bool = False, n: int = 400
+    ) -> Draws:
+        """``certain_lot`` shifted evenly by ``extra_sd``; one draw when there is no doubt at all."""
+        lot = certain_lot(self.sigma, np.full(n if extra_sd else 1, MEDIAN_LN_H))
+        parts = (np.arange(lot.a.size) + 0.5) / lot.a.size
+        return replace(lot, u=extra_sd * normal_quantile(parts))
+
+
+def certain(sigma: float = par.SIGMA.value) -> CertainBelief:
+    """A belief without doubt, by default in the median lot of the prior."""
+    prior = LotBelief.prior()
+    return CertainBelief(prior.a, prior.weights, sigma=sigma)
 
 
 def paths_of(hours: ArrayLike, temps_c: ArrayLike) -> Paths:

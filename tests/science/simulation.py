@@ -125,7 +125,8 @@ def _curve(rng: np.random.Generator) -> Callable[[Floats], Floats]:
 
 def make_hatch(lot: Lot, number: int, rng: np.random.Generator) -> Hatch:
     """One batch of ``lot`` begun some evening."""
-    start = datetime(2026, 1, 1, tzinfo=UTC) + timedelta(days=8 * number, hours=float(rng.uniform(19.0, 23.0)))
+    evening = timedelta(days=8 * number, hours=float(rng.uniform(19.0, 23.0)))
+    start = datetime(2026, 1, 1, tzinfo=UTC) + evening
     hours = np.arange(0.0, 160.0, STEP_H)
     clock = start.hour + start.minute / 60.0 + hours
     day_c = float(lot.room_c + 0.7 * rng.standard_normal())

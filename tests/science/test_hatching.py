@@ -10,6 +10,7 @@ from scipy import special, stats
 from scipy.integrate import quad
 from scipy.optimize import brentq
 
+from hatchmon.science import learning
 from hatchmon.science import parameters as par
 from hatchmon.science.hatching import (
     CENTRAL_NODE,
@@ -18,10 +19,11 @@ from hatchmon.science.hatching import (
     OFFSETS,
     Draws,
     Paths,
-    prior_draws,
     reach_h,
+    salt_shift,
     share_hatched,
 )
+from hatchmon.science.learning import LotBelief
 from hatchmon.science.normal import Floats, normal_quantile
 from hatchmon.science.rates import schoolfield_1981, shape_sd
 from tests.science.courses import MEDIAN_LN_H, certain_lot, daily, paths_of, steady
@@ -29,9 +31,13 @@ from tests.science.courses import MEDIAN_LN_H, certain_lot, daily, paths_of, ste
 NOW = OFFSETS.size // 2  # the course as expected: no offset
 
 
-def hatch_hours(draws: Draws, paths: Paths, shares: list[float], temp_c: float = 25.0) -> Floats:
+def prior_draws(n: int = 1024, light_known: bool = False, extra_sd: float = 0.0) -> Draws:
+    return LotBelief.prior().draws(None, extra_sd, light_known, n)
+
+
+def hatch_hours(draws: Draws, paths: Paths, shares: list[float]) -> Floats:
     """(n, k) hours at which ``shares`` of each draw's brood have hatched, at 30 g/L."""
-    mu = draws.mu(30.0, float(shape_sd(temp_c)), 0.0)
+    mu = draws.mu(30.0)
     return reach_h(draws, mu[:, None] + normal_quantile(shares) * draws.sigma[:, None], paths)[:, NOW]
 
 
@@ -55,7 +61,8 @@ PRIOR_TABLE = {
 @pytest.mark.parametrize("temp_c", PRIOR_TABLE)
 def test_prior_hatch_times(temp_c: int) -> None:
     t50, t50_band, t90, t90_band = PRIOR_TABLE[temp_c]
-    hours = hatch_hours(prior_draws(light_known=True), steady(temp_c), [0.5, 0.9], temp_c)
+    draws = prior_draws(light_known=True, extra_sd=float(shape_sd(temp_c)))
+    hours = hatch_hours(draws, steady(temp_c), [0.5, 0.9])
     for column, median, band in ((0, t50, t50_band), (1, t90, t90_band)):
         low, middle, high = np.quantile(hours[:, column], (0.1, 0.5, 0.9))
         assert middle == pytest.approx(median, rel=0.03)
@@ -66,7 +73,7 @@ def test_prior_hatch_times(temp_c: int) -> None:
 
 def test_an_unknown_lot_at_26_c() -> None:
     """90 % hatched: 23.0 h even odds, 29.0 h four times in five; computed with the first light unknown."""
-    t90 = hatch_hours(prior_draws(), steady(26.0), [0.9], 26.0)[:, 0]
+    t90 = hatch_hours(prior_draws(), steady(26.0), [0.9])[:, 0]
     assert np.quantile(t90, (0.5, 0.8)) == pytest.approx([23.0, 29.0], rel=0.01)
 
 
@@ -78,9 +85,13 @@ def test_prior_margins() -> None:
     for values, law in (
         (draws.a, stats.t(5, loc=np.log(20.4), scale=0.186)),
         (np.log(draws.sigma), stats.norm(np.log(0.15), 0.45)),
-        (draws.salt_slope, stats.norm(0.010, 0.006)),
-        (draws.shape_z, stats.norm()),
-        (draws.gap_z, stats.norm()),
+    ):
+        # A grid that ends at 4.5 scales (a) and 2.7 sd (sigma): its spread is right where bands are read.
+        for part in (0.05, 0.1, 0.25, 0.5, 0.75, 0.9, 0.95):
+            assert np.mean(values < law.ppf(part)) == pytest.approx(part, abs=0.01)
+    assert np.log(draws.sigma).std() == pytest.approx(0.45, rel=0.01)
+    assert draws.a.std() == pytest.approx(0.24, rel=0.08)
+    for values, law in (
         (np.log(draws.moult_h), stats.norm(np.log(10.0), 0.25)),
         (np.log(draws.loss), stats.norm(0.0, 0.157)),
     ):
@@ -116,7 +127,8 @@ def test_prior_unknowns_do_not_lean_on_each_other() -> None:
 
 def test_prior_is_the_same_every_time() -> None:
     first = prior_draws(512)
-    prior_draws.cache_clear()
+    learning._points.cache_clear()
+    learning._kernel_cached.cache_clear()
     again = prior_draws(512)
     for name in Draws.__slots__:
         np.testing.assert_array_equal(getattr(first, name), getattr(again, name))
@@ -136,14 +148,25 @@ def test_first_light_unknown_widens_the_batch_effect() -> None:
 
 def test_salt_slows_and_unknown_salt_is_taken_as_30() -> None:
     draws = certain_lot()
-    assert draws.mu(None, 0.0, 0.0) == pytest.approx(draws.mu(30.0, 0.0, 0.0))
-    assert draws.mu(30.0, 0.0, 0.0) == pytest.approx(MEDIAN_LN_H)
-    assert draws.mu(40.0, 0.0, 0.0) == pytest.approx(MEDIAN_LN_H + 0.1)
+    assert draws.mu(None) == pytest.approx(draws.mu(30.0))
+    assert draws.mu(30.0) == pytest.approx(MEDIAN_LN_H)
+    assert draws.mu(40.0) == pytest.approx(MEDIAN_LN_H + 0.1)
+    assert salt_shift(None) == (0.0, 0.0)
+    assert salt_shift(35.0) == pytest.approx((0.05, 0.03))
+    assert salt_shift(20.0) == pytest.approx((-0.10, 0.06))
+    # The slope is known from 10 to 45 g/L: beyond, its ends count.
+    assert salt_shift(70.0) == pytest.approx((0.15, 0.09))
+    assert salt_shift(0.0) == salt_shift(10.0) == pytest.approx((-0.20, 0.12))
 
 
-def test_doubt_of_curve_and_gaps_adds_to_mu() -> None:
-    draws = certain_lot(shape_z=[-1.0, 2.0], gap_z=[3.0, 0.5])
-    assert draws.mu(30.0, 0.1, 0.01) == pytest.approx([MEDIAN_LN_H - 0.07, MEDIAN_LN_H + 0.205])
+@pytest.mark.parametrize("extra_sd", [0.05, 0.3])
+def test_doubt_of_curve_and_gaps_adds_to_the_batch_effect(extra_sd: float) -> None:
+    """Independent of what differs from batch to batch anyway: the variances add."""
+    u = prior_draws(4096, light_known=True, extra_sd=extra_sd).u
+    sds = np.hypot(par.OMEGA_VALUES, extra_sd)
+    for point in (-0.3, -0.1, -0.03, 0.0, 0.05, 0.2):
+        share = float(np.dot(par.OMEGA_SHARES, stats.norm.cdf(point / sds)))
+        assert np.mean(u < point) == pytest.approx(share, abs=0.01)
 
 
 # ---- when the clock reaches a mark ----
@@ -182,8 +205,8 @@ def test_reach_beyond_the_path_is_its_end() -> None:
 
 def test_every_draw_reads_the_path_of_its_own_activation_energy() -> None:
     draws = prior_draws(256)
-    hours = hatch_hours(draws, steady(18.0), [0.5], 18.0)[:, 0]
-    expected = np.exp(draws.mu(30.0, float(shape_sd(18.0)), 0.0))
+    hours = hatch_hours(draws, steady(18.0), [0.5])[:, 0]
+    expected = np.exp(draws.mu(30.0))
     expected /= schoolfield_1981(18.0, ENERGY_NODES_EV)[draws.node]
     np.testing.assert_allclose(hours, np.minimum(expected, 400.0), rtol=1e-9)
 
@@ -202,8 +225,8 @@ def courses(draw: st.DrawFn) -> Paths:
 @given(courses())
 @settings(max_examples=50, deadline=None)
 def test_the_share_hatched_never_falls(paths: Paths) -> None:
-    draws = prior_draws(128)
-    mu = draws.mu(30.0, 0.05, 0.0)
+    draws = prior_draws(128, extra_sd=0.05)
+    mu = draws.mu(30.0)
     shares = [share_hatched(draws, mu, paths.q[:, NOW, at]) for at in range(0, paths.hours.size, 4)]
     assert np.all(np.isfinite(shares))
     assert shares[0] == pytest.approx(0.0, abs=1e-6)
@@ -223,7 +246,7 @@ def test_times_and_shares_agree() -> None:
     """At a draw's own T90 its share is .9: the two functions are each other's inverse."""
     draws = prior_draws(64)
     paths = steady(22.0)
-    mu = draws.mu(30.0, 0.0, 0.0)
+    mu = draws.mu(30.0)
     t90 = reach_h(draws, mu[:, None] + normal_quantile([0.9]) * draws.sigma[:, None], paths)[:, NOW, 0]
     for index in range(0, 64, 9):
         one = Draws(**{name: getattr(draws, name)[index : index + 1] for name in Draws.__slots__})

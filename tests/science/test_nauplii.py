@@ -12,7 +12,8 @@ from scipy import special
 
 from hatchmon.science import nauplii
 from hatchmon.science import parameters as par
-from hatchmon.science.hatching import OFFSETS, Paths, prior_draws
+from hatchmon.science.hatching import OFFSETS, Paths
+from hatchmon.science.learning import LotBelief
 from hatchmon.science.nauplii import Thresholds, window
 from hatchmon.science.normal import Floats
 from hatchmon.science.rates import energy_loss_rate, schoolfield_1981
@@ -36,7 +37,7 @@ class Moments:
 def of_lot(sigma: float, paths: Paths, thresholds: Thresholds | None = None) -> Moments:
     """The window of a lot whose every constant is at its median, but for sigma."""
     lot = certain_lot(sigma)
-    found = window(lot, lot.mu(30.0, 0.0, 0.0), paths, thresholds)
+    found = window(lot, lot.mu(30.0), paths, thresholds)
     return Moments(*(float(each[0, NOW]) for each in (found.opens_h, found.best_h, found.closes_h)))
 
 
@@ -201,8 +202,8 @@ def test_stricter_wishes_move_the_window_the_right_way(
 def test_any_water_gives_finite_moments(temps: list[float]) -> None:
     hours = np.linspace(0.0, 100.0, 401)
     paths = paths_of(hours, np.interp(hours, np.linspace(0.0, 100.0, len(temps)), temps))
-    draws = prior_draws(128)
-    found = window(draws, draws.mu(None, 0.0, 0.0), paths)
+    draws = LotBelief.prior().draws(n=128)
+    found = window(draws, draws.mu(None), paths)
     for moments in (found.opens_h, found.best_h, found.closes_h):
         assert np.all((moments >= 0.0) & (moments <= hours[-1]))
 
@@ -211,9 +212,9 @@ def test_any_water_gives_finite_moments(temps: list[float]) -> None:
 def test_a_few_draws_stand_for_all(temp_c: float, monkeypatch: pytest.MonkeyPatch) -> None:
     """64 of 1024 draws are followed to the close. Against following all of them, the 10, 50 and 90 %
     quantiles of the close differ by up to 4, 4 and 11 percent: the price of speed, known and bounded."""
-    draws = prior_draws()
+    draws = LotBelief.prior().draws()
     water = steady(temp_c)
-    mu = draws.mu(None, 0.0, 0.0)
+    mu = draws.mu(None)
     few = np.quantile(window(draws, mu, water).closes_h[:, NOW], (0.1, 0.5, 0.9))
     monkeypatch.setattr(nauplii, "_DRAWS", mu.size)
     every = np.quantile(window(draws, mu, water).closes_h[:, NOW], (0.1, 0.5, 0.9))
@@ -236,7 +237,7 @@ def test_a_day_unfed_at_25_c_costs_27_percent() -> None:
 def test_the_strains_of_the_same_study_lie_within_the_doubt_about_energy() -> None:
     """The same study: -22 to -37 % in 24 h over the strains. The prior's 80 % band of the loss at 25 C
     touches both ends, its 99 % band holds them; the spread was chosen from the same range."""
-    lost = 1.0 - np.exp(-par.ENERGY_LOSS.value * prior_draws().loss * 24.0)
+    lost = 1.0 - np.exp(-par.ENERGY_LOSS.value * LotBelief.prior().draws().loss * 24.0)
     low, high = np.quantile(lost, (0.1, 0.9))
     assert low == pytest.approx(0.22, abs=0.015)
     assert high < 0.37 < np.quantile(lost, 0.995)
