@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import getpass
 import os
+import sqlite3
 import time
 from datetime import datetime
 from typing import Any
 
 from hatchmon.adapters.clock import Clock
-from hatchmon.adapters.store import Store, Taken
+from hatchmon.adapters.store import Store, StoreError, Taken
 from hatchmon.app.engine import Engine
 from hatchmon.app.settings import Settings
 from hatchmon.hatchery.types import Refused
@@ -18,20 +19,19 @@ ANSWER_WITHIN_S = 10.0
 
 
 def ask(settings: Settings, clock: Clock, body: dict[str, Any]) -> dict[str, Any]:
-    """Have ``body`` carried out and return the answer. Raises Refused with the reason when it is not.
+    """Have ``body`` carried out and return the answer. Raises Refused with the reason when it is not,
+    and StoreError when the database cannot be used.
 
     The daemon, if it runs, does it; else this process takes its place for a moment.
     """
     body = {name: _plain(value) for name, value in body.items() if value is not None}
     try:
-        with Store(settings.store.path) as store:
-            number = store.ask(body, _who(), clock.now())
-            Engine(settings, store, clock).carry_out_requests()
-            answered = store.answer_to(number)
-    except Taken:
-        with Store(settings.store.path, exclusive=False) as store:
-            number = store.ask(body, _who(), clock.now())
-            answered = _wait(store, number)
+        answered = _answer(settings, clock, body)
+    except sqlite3.Error as error:
+        raise StoreError(
+            f"{settings.store.path} cannot be written now ({error}); see whether another program holds it or "
+            "the disk is full, then ask again"
+        ) from error
     if answered is None:
         raise Refused(
             "The request is noted, but hatchmon has not carried it out yet; it will as soon as it can. "
@@ -41,6 +41,19 @@ def ask(settings: Settings, clock: Clock, body: dict[str, Any]) -> dict[str, Any
     if not ok:
         raise Refused(str(answer["text"]))
     return answer
+
+
+def _answer(settings: Settings, clock: Clock, body: dict[str, Any]) -> tuple[bool, dict[str, Any]] | None:
+    """(done, answer), or None when the daemon has not answered in time."""
+    try:
+        with Store(settings.store.path) as store:
+            number = store.ask(body, _who(), clock.now())
+            Engine(settings, store, clock).carry_out_requests()
+            return store.answer_to(number)
+    except Taken:
+        with Store(settings.store.path, exclusive=False) as store:
+            number = store.ask(body, _who(), clock.now())
+            return _wait(store, number)
 
 
 def _wait(store: Store, number: int) -> tuple[bool, dict[str, Any]] | None:
