@@ -519,6 +519,16 @@ class Store:
             to_us(now),
         )
 
+    def hold_letters(self, now: datetime, until: datetime) -> None:
+        """Date unsent letters afresh, after the clock was set: what cannot wait ``now``, the rest ``until``
+        then."""
+        self._db.execute(
+            """UPDATE letters SET not_before_us = CASE
+               (SELECT urgency FROM alerts a WHERE a.alert_id = letters.alert_id)
+               WHEN 'now' THEN ? ELSE ? END WHERE state = 'due'""",
+            (to_us(now), to_us(until)),
+        )
+
     def withdraw_letters_beyond(self, addresses: int) -> None:
         """Withdraw letters to addresses that are no longer in the settings."""
         self._db.execute(

@@ -4,26 +4,26 @@ from __future__ import annotations
 
 import getpass
 import os
+import sqlite3
 import time
 from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
 from hatchmon.adapters.clock import Clock
-from hatchmon.adapters.store import Store, Taken
+from hatchmon.adapters.store import Store, StoreError, Taken
 from hatchmon.app.engine import Engine
 from hatchmon.app.settings import Settings
 from hatchmon.hatchery.types import Refused
 
 ANSWER_WITHIN_S = 10.0
 
-
 Answer = tuple[bool, dict[str, Any]]
 """Whether a request was carried out, and what was said."""
 
 
 def ask(settings: Settings, clock: Clock, body: dict[str, Any]) -> dict[str, Any]:
-    """Have ``body`` carried out and return the answer. Raises Refused with the reason when it is not."""
+    """Have ``body`` carried out and return the answer. Raises as ``ask_all``, and Refused when it is not."""
     ok, answer = ask_all(settings, clock, [body])[0]
     if not ok:
         raise Refused(str(answer["text"]))
@@ -34,18 +34,16 @@ def ask_all(settings: Settings, clock: Clock, bodies: Sequence[dict[str, Any]]) 
     """Have every one of ``bodies`` carried out, in this order; an answer for each.
 
     The daemon, if it runs, does it; else this process takes its place for a moment. Raises Refused when
-    there is no answer in time.
+    there is no answer in time, and StoreError when the database cannot be used.
     """
     plain = [{name: _plain(value) for name, value in body.items() if value is not None} for body in bodies]
     try:
-        with Store(settings.store.path) as store:
-            numbers = [store.ask(body, _who(), clock.now()) for body in plain]
-            Engine(settings, store, clock).carry_out_requests()
-            answers = [store.answer_to(number) for number in numbers]
-    except Taken:
-        with Store(settings.store.path, exclusive=False) as store:
-            numbers = [store.ask(body, _who(), clock.now()) for body in plain]
-            answers = [_wait(store, number) for number in numbers]
+        answers = _answers(settings, clock, plain)
+    except sqlite3.Error as error:
+        raise StoreError(
+            f"{settings.store.path} cannot be written now ({error}); see whether another program holds it or "
+            "the disk is full, then ask again"
+        ) from error
     answered = [answer for answer in answers if answer is not None]
     if len(answered) < len(answers):
         raise Refused(
@@ -53,6 +51,19 @@ def ask_all(settings: Settings, clock: Clock, bodies: Sequence[dict[str, Any]]) 
             "Look with: hatchmon check"
         )
     return answered
+
+
+def _answers(settings: Settings, clock: Clock, bodies: Sequence[dict[str, Any]]) -> list[Answer | None]:
+    """An answer for each, or None where the daemon has given none in time."""
+    try:
+        with Store(settings.store.path) as store:
+            numbers = [store.ask(body, _who(), clock.now()) for body in bodies]
+            Engine(settings, store, clock).carry_out_requests()
+            return [store.answer_to(number) for number in numbers]
+    except Taken:
+        with Store(settings.store.path, exclusive=False) as store:
+            numbers = [store.ask(body, _who(), clock.now()) for body in bodies]
+            return [_wait(store, number) for number in numbers]
 
 
 def _wait(store: Store, number: int) -> Answer | None:

@@ -26,7 +26,13 @@ app = typer.Typer(
 )
 
 Config = Annotated[
-    Path | None, typer.Option("--config", help="Settings file.", show_default="/etc/hatchmon/hatchmon.toml")
+    Path | None,
+    typer.Option(
+        "--config",
+        help="Settings file.",
+        show_default="/etc/hatchmon/hatchmon.toml",
+        readable=False,  # or typer refuses what may not be read, without saying how to be allowed to
+    ),
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
 At = Annotated[

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import logging
 import sqlite3
+from collections import deque
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Protocol
@@ -53,6 +54,7 @@ STEP_S = 120.0
 OFF_AFTER = timedelta(minutes=10)
 REISSUE = timedelta(minutes=30)
 MOVED_H = 0.05
+MOST_PENDING = 5000
 
 
 class Outside(Protocol):
@@ -114,10 +116,15 @@ class Engine:
         )
         self._quiet = None if settings.quiet is None else Quiet(settings.quiet.start, settings.quiet.end)
         self._pending = Pending()
+        self._come: deque[Incoming] = deque()
+        """Messages not looked at yet, because the database is in trouble."""
         self._published: dict[str, bytes] = {}
         self._book = AlertBook(self._rules)
         self._beliefs = Beliefs(store, thresholds_of(settings))
         self._began = clock.now()
+        alive_us = store.meta("alive_us")
+        self._last_run = from_us(int(alive_us)) if alive_us else None
+        """The last sign of life of an earlier run, until the keeper has been told how long we were off."""
         self._first_seq = store.next_seq()
         self._offset_s = self._began.timestamp() - clock.monotonic()
         self._data_version = -1
@@ -137,13 +144,11 @@ class Engine:
         self.cones = {name: ConeState(name, water) for name, water in water_of(self._store).items()}
         for batch in self._store.batches("ended_us IS NULL"):
             self._watch(batch, now)
-        alive_us = self._store.meta("alive_us")
-        if (
-            alive_us
-            and now - from_us(int(alive_us)) > OFF_AFTER
-            and any(c.watch for c in self.cones.values())
-        ):
-            self._off_from = from_us(int(alive_us))
+        last = self._last_run
+        if last is not None and self._began - last > OFF_AFTER:
+            running = [cone.watch.batch for cone in self.cones.values() if cone.watch is not None]
+            if any(batch.started < last for batch in running):
+                self._off_from, self._last_run = last, None
 
     def _watch(self, batch: Batch, now: datetime) -> None:
         cone = self.cones.setdefault(batch.cone, ConeState(batch.cone))
@@ -172,8 +177,10 @@ class Engine:
     def take(self, item: object) -> None:
         """Take one thing out of the inbox; unknown things are a programming error and are logged."""
         if isinstance(item, Incoming):
-            self._check_clock(item.received, item.received_mono)
-            self.intake.take(item, self._pending)
+            if item.qos > 0 or len(self._come) + len(self._pending) <= MOST_PENDING:
+                self._come.append(item)
+            if self._retry_mono is None:
+                self._take_messages()
         elif isinstance(item, LinkUp):
             self._link_up(item)
         elif isinstance(item, LinkDown):
@@ -210,6 +217,23 @@ class Engine:
         self._publish_states()
         log.info("broker: %s", self.broker)
 
+    def _take_messages(self) -> None:
+        """Take what has come, in order; what the database will not have now stays for later."""
+        while self._come:
+            message = self._come[0]
+            try:
+                self._check_clock(message.received, message.received_mono)
+                self.intake.take(message, self._pending)
+            except sqlite3.Error as error:
+                self._stumble(error)
+                return
+            self._come.popleft()
+
+    def _stumble(self, error: sqlite3.Error) -> None:
+        self.trouble = str(error)
+        self._retry_mono = self._clock.monotonic() + RETRY_S / max(self._real_s(1.0), 1e-9)
+        log.error("the database cannot be written (%s); trying again in %g s", error, RETRY_S)
+
     def _use(self, name: str, quantity: Quantity, time: datetime, value: float, verdict: Verdict) -> None:
         """A usable reading has come in."""
         cone = self.cones.setdefault(name, ConeState(name))
@@ -223,10 +247,17 @@ class Engine:
     def turn(self) -> None:
         """Do what is due: requests, the minute's forecasts and alerts, the transaction."""
         mono = self._clock.monotonic()
-        self._check_clock(self._clock.now(), mono)
-        self.intake.stop_waiting(mono)
         if self._retry_mono is not None and mono < self._retry_mono:
             return
+        try:
+            self._check_clock(self._clock.now(), mono)
+        except sqlite3.Error as error:
+            self._stumble(error)
+            return
+        self.intake.stop_waiting(mono)
+        if self._retry_mono is not None and not self.commit():
+            return
+        self._take_messages()
         if self._ticked_mono is None or mono - self._ticked_mono >= TICK_S:
             self.tick()
         if self._commit_due():
@@ -265,9 +296,7 @@ class Engine:
                 for key in self._book.changed:
                     store.keep_standing(*key, self._book.standing[key])
         except sqlite3.Error as error:
-            self.trouble = str(error)
-            self._retry_mono = self._clock.monotonic() + RETRY_S / max(self._real_s(1.0), 1e-9)
-            log.error("the database cannot be written (%s); trying again in %g s", error, RETRY_S)
+            self._stumble(error)
             return False
         self.trouble, self._retry_mono = None, None
         self._pending = Pending()
@@ -338,7 +367,9 @@ class Engine:
         facts = stage_facts(batch, forecast, now, self._book, self._rules, self.voice)
         facts += doubt_facts(batch, forecast, self.voice)
         since, probed = self.intake.silent_since(cone.name, now)
-        facts += silent_facts(batch, since, now, self._rules, self.voice)
+        # While we were off nobody could be heard.
+        if now - self._began >= timedelta(minutes=self._rules.silent_min):
+            facts += silent_facts(batch, since, now, self._rules, self.voice)
         water = cone.water.get(Quantity.TEMPERATURE)
         if water is not None and probed and since is None:
             band_c = self.settings.band_c(batch.lot)
@@ -384,20 +415,22 @@ class Engine:
             now = self._clock.now()
             # A notebook comes as many requests and changes no batch that runs: forecast once, at its end.
             noted = isinstance(request.body, dict) and request.body.get("do") == "import"
-            before = {} if noted else {name: self._believed(cone, now) for name, cone in self.cones.items()}
             try:
-                with self._store.atomic():
-                    name, said, facts = carry_out(self._store, request, self.voice)
-                    if noted:
-                        self._beliefs.forget()
-                    else:
-                        self._reload_cone(name)
-                        if facts.get("batch", self._running(name)) == self._running(name):
-                            said += self._what_next(self.cones[name], before.get(name), now)
-                    self._store.answer(request.request_id, True, {"text": said, "cone": name} | facts, now)
-            except Refused as why:
-                self._store.answer(request.request_id, False, {"text": str(why)}, now)
-                continue
+                try:
+                    with self._store.atomic():
+                        name, said, facts = carry_out(self._store, request, self.voice)
+                        if noted:
+                            self._beliefs.forget()
+                        else:
+                            before = self._believed(self.cones.get(name), now)
+                            self._reload_cone(name)
+                            if facts.get("batch", self._running(name)) == self._running(name):
+                                said += self._what_next(self.cones[name], before, now)
+                        answer = {"text": said, "cone": name} | facts
+                        self._store.answer(request.request_id, True, answer, now)
+                except Refused as why:
+                    self._store.answer(request.request_id, False, {"text": str(why)}, now)
+                    continue
             except sqlite3.Error as error:
                 self.trouble = str(error)
                 self._data_version = -1
@@ -413,8 +446,8 @@ class Engine:
         watch = self.cones[cone].watch
         return None if watch is None else watch.batch.batch_id
 
-    def _believed(self, cone: ConeState, now: datetime) -> tuple[Batch, Forecast] | None:
-        if cone.watch is None:
+    def _believed(self, cone: ConeState | None, now: datetime) -> tuple[Batch, Forecast] | None:
+        if cone is None or cone.watch is None:
             return None
         return cone.watch.batch, self._beliefs.forecast(cone.watch, cone.water, now)
 
@@ -437,7 +470,8 @@ class Engine:
         """
         offset_s = now.timestamp() - mono
         jump_s = offset_s - self._offset_s
-        if abs(jump_s) < STEP_S:
+        # In the seconds of the machine's clock: a rehearsal's own must not take a busy moment for a jump.
+        if self._real_s(abs(jump_s)) < STEP_S:
             self._offset_s = offset_s
             return
         if not self.commit():
@@ -446,15 +480,20 @@ class Engine:
         log.warning("the clock jumped by %s; times noted since the start move with it", by)
         with self._store.atomic():
             self._store.shift_times(self._first_seq, self._began, now - by, by)
+            quiet_until = None if self._quiet is None else self._quiet.ends(now, self.voice)
+            self._store.hold_letters(now, quiet_until or now)
         self._offset_s = offset_s
         self._began += by
         self._load()
 
     def close(self) -> None:
         """Store what is pending, so that nothing has to be sent again."""
-        if self.commit():
-            with self._store.atomic():
-                self._store.set_meta("alive_us", str(to_us(self._clock.now())))
+        try:
+            if self.commit():
+                with self._store.atomic():
+                    self._store.set_meta("alive_us", str(to_us(self._clock.now())))
+        except sqlite3.Error as error:
+            self._stumble(error)
 
 
 def _differs(old: Forecast, new: Forecast) -> bool:

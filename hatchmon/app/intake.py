@@ -23,7 +23,6 @@ from hatchmon.hatchery.units import UNITS, to_inner
 DEFAULT_ROOT = "hatchery"
 _CONE = re.compile(r"[A-Za-z0-9_-]{1,32}")
 MOST_CONES = 2000
-MOST_PENDING = 5000
 KEPT_PAYLOAD = 4096
 KEPT_TOPIC = 1024
 WAITED_AFTER = timedelta(seconds=60)
@@ -119,8 +118,6 @@ class Intake:
         if message.topic == self._mark_topic:
             if message.payload == self._mark:
                 self._live_link, self._mark_until = message.link, None
-        elif message.qos == 0 and len(pending) > MOST_PENDING:
-            return
         elif message.dup and _delivery(message) in self._delivered:
             self.duplicates += 1
         else:
@@ -129,15 +126,22 @@ class Intake:
         pending.note(self._clock.monotonic())
 
     def _take_new(self, message: Incoming, pending: Pending) -> None:
+        samples: list[tuple[_Route, _Heard, Sample]] = []
+        reasons: list[str] = []
         for mapped in self._routes.get(message.topic) or (None,):
             try:
                 route = mapped or self._default_route(message.topic)
                 sample = read_payload(message.payload, route.value_pointer, route.time_pointer)
-                self._take_sample(route, sample, message, pending)
+                samples.append((route, self._heard_on(route, message), sample))
             except Unreadable as why:
-                pending.rejected.append(
-                    (message.received, message.topic[:KEPT_TOPIC], message.payload[:KEPT_PAYLOAD], str(why))
-                )
+                reasons.append(str(why))
+        # From here on nothing is asked of the database that it could refuse half way.
+        for reason in reasons:
+            pending.rejected.append(
+                (message.received, message.topic[:KEPT_TOPIC], message.payload[:KEPT_PAYLOAD], reason)
+            )
+        for route, heard, sample in samples:
+            self._take_sample(route, heard, sample, message, pending)
         if message.qos > 0:
             self._delivered[_delivery(message)] = None
             while len(self._delivered) > self._kept_deliveries:
@@ -156,8 +160,9 @@ class Intake:
         quantity = Quantity(name)
         return _Route(cone, quantity, UNITS[quantity][0])
 
-    def _take_sample(self, route: _Route, sample: Sample, message: Incoming, pending: Pending) -> None:
-        heard = self._heard_for(route, message)
+    def _take_sample(
+        self, route: _Route, heard: _Heard, sample: Sample, message: Incoming, pending: Pending
+    ) -> None:
         stream_id = heard.stream.stream_id
         time_us = self._free_time(heard, to_us(sample.time or message.received), sample, pending)
         if time_us is None:
@@ -181,7 +186,8 @@ class Intake:
         if judged.verdict.usable:
             self._use(route.cone, route.quantity, time, to_inner(sample.raw, route.unit), judged.verdict)
 
-    def _heard_for(self, route: _Route, message: Incoming) -> _Heard:
+    def _heard_on(self, route: _Route, message: Incoming) -> _Heard:
+        """The stream of ``route``, made with its cone if it is new."""
         heard = self._heard.get((route.cone, route.quantity, route.unit, message.topic))
         if heard is None:
             if route.cone not in self._cones and len(self._cones) >= MOST_CONES:
@@ -190,7 +196,7 @@ class Intake:
                 stream = self._store.add_stream(
                     route.cone, route.quantity, route.unit, message.topic, message.received
                 )
-            heard = self._hear(stream)
+            heard = self._hear(stream)  # only now that it is stored for certain
         return heard
 
     def _hear(self, stream: Stream) -> _Heard:

@@ -59,7 +59,9 @@ def check_noted(noted: Noted, others: Sequence[Batch], probed: bool, now: dateti
             f"{both_scales(low)} and {both_scales(high)}."
         )
     if not 0.0 <= noted.doubt_c <= MOST_DOUBT_C:
-        raise Refused(f"A temperature in doubt by {noted.doubt_c:g} C teaches nothing; at most {MOST_DOUBT_C:g} C.")
+        raise Refused(
+            f"A temperature in doubt by {noted.doubt_c:g} C teaches nothing; at most {MOST_DOUBT_C:g} C."
+        )
     _check_looks(noted)
     assert batch.ended is not None
     check_past(batch.ended, now, voice, "What was seen")

@@ -85,6 +85,8 @@ class Judge:
             return Judged(Verdict.UNDATED)
         if time > received + CLOCK_SKEW:
             return Judged(Verdict.FUTURE)
+        if self.newest is not None and self.newest > received + CLOCK_SKEW:
+            self._forget()  # the clock has been set back: what was noted before cannot be ahead of us
         if self.newest is not None and time < self.newest - LATE_AFTER:
             self.late += 1
             return Judged(Verdict.LATE)
@@ -99,6 +101,11 @@ class Judge:
             self._accept(time, value)
             return Judged(Verdict.GOOD)
         return self._judge_water(value, time) if in_order else self._judge_straggler(value, time)
+
+    def _forget(self) -> None:
+        self.newest = self.last_good = self._level_before = self._same = None
+        self._neighbours.clear()
+        self._held.clear()
 
     def remember(self, past: Iterable[tuple[datetime, float, Verdict]], same_since: datetime | None) -> None:
         """Take up where an earlier process left off: readings (time, raw, verdict), oldest first, and

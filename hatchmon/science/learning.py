@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hatchmon.science import parameters as par
 from hatchmon.science.hatching import ENERGY_NODES_EV, NODE_SHARES, Draws, even_points
@@ -133,24 +134,27 @@ class LotBelief:
             line = _line_likelihood(running, self._c)
             weights = weights * _over_shifts(self.a, self._c, sds, line)
         points, normal = _points(n)
-        cell = np.searchsorted(np.cumsum(weights.ravel()), (np.arange(n) + 0.5) / n * weights.sum())
-        on_a, node, on_sigma, on_omega = np.unravel_index(np.minimum(cell, weights.size - 1), weights.shape)
-        step = self.a[1] - self.a[0]
-        a = self.a[on_a] + (points[:, 0] - 0.5) * step
+        # One unknown after the other, each given those before it; within a cell all is equally likely.
+        on_a, within_a = _pick(weights.sum(axis=(1, 2, 3))[None], points[:, 0])
+        node, _ = _pick(weights.sum(axis=(2, 3))[on_a], points[:, 1])
+        on_sigma, within_sigma = _pick(weights.sum(axis=3)[on_a, node], points[:, 2])
+        on_omega, _ = _pick(weights[on_a, node, on_sigma], points[:, 3])
+        a = self.a[on_a] + within_a * (self.a[1] - self.a[0])
         sd = sds[on_omega]
         if line is None:
-            u = sd * normal[:, 1]
+            u = sd * normal[:, 4]
         else:
-            u = _shift_given_notes(a, sd, line[:, node, on_sigma].T, self._c, points[:, 1])
-        # Within its cell sigma is as likely anywhere, on the log scale.
-        within = np.exp((points[:, 2] - 0.5) * par.SIGMA.sd * (_SIGMA_STEPS[1] - _SIGMA_STEPS[0]))
+            shifts = np.exp(-0.5 * ((self._c - a[:, None]) / sd[:, None]) ** 2) * line[:, node, on_sigma].T
+            on_c, within_c = _pick(shifts, points[:, 4])
+            u = self._c[on_c] + within_c * (self._c[1] - self._c[0]) - a
         return Draws(
             a=a,
             u=u,
             node=node,
-            sigma=SIGMAS[on_sigma] * within,
-            moult_h=par.MOULT.value * np.exp(par.MOULT.sd * normal[:, 3]),
-            loss=np.exp(par.ENERGY_LOSS.sd * normal[:, 4]),
+            sigma=SIGMAS[on_sigma]
+            * np.exp(within_sigma * par.SIGMA.sd * (_SIGMA_STEPS[1] - _SIGMA_STEPS[0])),
+            moult_h=par.MOULT.value * np.exp(par.MOULT.sd * normal[:, 5]),
+            loss=np.exp(par.ENERGY_LOSS.sd * normal[:, 6]),
         )
 
 
@@ -196,9 +200,20 @@ def _over_shifts(a: Floats, c: Floats, sds: Floats, line: Floats) -> Floats:
 
 @lru_cache(maxsize=4)
 def _points(n: int) -> tuple[Floats, Floats]:
-    """(n, 5) even points, and the same as steps of a standard normal."""
-    points = even_points(n, 5)
+    """(n, 7) even points, the first coordinate rising, and the same as steps of a standard normal."""
+    points = np.column_stack(((np.arange(n) + 0.5) / n, even_points(n, 6)))
     return points, normal_quantile(points)
+
+
+def _pick(weights: Floats, p: Floats) -> tuple[NDArray[np.int64], Floats]:
+    """At probability ``p`` (n,) of the row's ``weights`` (n or 1, k): the cell, and where within it lies the
+    mark, from -.5 to .5 of its width."""
+    cumulative = np.cumsum(weights, axis=1)
+    wanted = p * cumulative[:, -1]
+    at = np.minimum(np.sum(cumulative < wanted[:, None], axis=1), weights.shape[1] - 1)
+    rows = np.arange(p.size) if weights.shape[0] > 1 else np.zeros(p.size, dtype=np.int64)
+    width = weights[rows, at]
+    return at, 0.5 - (cumulative[rows, at] - wanted) / np.maximum(width, 1e-300)
 
 
 @lru_cache(maxsize=64)
@@ -212,16 +227,3 @@ def _kernel_cached(a0: float, a_step: float, points: int, c0: float, c_points: i
 def _kernel(a: Floats, c: Floats, sd: float) -> Floats:
     """(a, c) chance of c given a when the batch shifts by N(0, sd)."""
     return _kernel_cached(float(a[0]), float(a[1] - a[0]), a.size, float(c[0]), c.size, round(sd, 4))
-
-
-def _shift_given_notes(a: Floats, sd: Floats, line: Floats, c: Floats, p: Floats) -> Floats:
-    """u of each draw (n,) at probability ``p`` of its distribution given the notes ``line`` (n, c)."""
-    density = np.exp(-0.5 * ((c[None, :] - a[:, None]) / sd[:, None]) ** 2) * line
-    cumulative = np.cumsum(density, axis=1)
-    wanted = p * cumulative[:, -1]
-    at = np.minimum(np.sum(cumulative < wanted[:, None], axis=1), c.size - 1)
-    rows = np.arange(a.size)
-    before = np.where(at > 0, cumulative[rows, np.maximum(at - 1, 0)], 0.0)
-    within = (wanted - before) / np.maximum(cumulative[rows, at] - before, 1e-300)
-    step = c[1] - c[0]
-    return np.asarray(c[at] + (within - 0.5) * step - a, dtype=np.float64)

@@ -26,6 +26,7 @@ class HandClock:
     def __init__(self, wall: datetime) -> None:
         self.wall = wall
         self.mono = 1000.0
+        self.speed = 1.0
 
     def now(self) -> datetime:
         return self.wall
@@ -34,7 +35,7 @@ class HandClock:
         return self.mono
 
     def real_seconds(self, shown_seconds: float) -> float:
-        return shown_seconds
+        return shown_seconds / self.speed
 
     def run(self, by: timedelta) -> None:
         self.wall += by
@@ -171,7 +172,15 @@ def test_a_date_set_right_shortly_after_the_boot_with_messages_still_waiting(ben
     seen = bench.hours()
     # Stamped before the clock was set, taken after: through the same inbox, in this order.
     old = Incoming(
-        "hatchery/left/temperature", b"25.5", 1, False, False, 9, 1, bench.clock.now(), bench.clock.monotonic()
+        "hatchery/left/temperature",
+        b"25.5",
+        1,
+        False,
+        False,
+        9,
+        1,
+        bench.clock.now(),
+        bench.clock.monotonic(),
     )
     bench.clock.wall += 30 * DAY
     bench.engine.turn()
@@ -253,7 +262,8 @@ def test_readings_with_a_time_of_their_own_stay_where_they_are(bench: Bench) -> 
     bench.message("shed/dated", json.dumps(body).encode())
     bench.run(MINUTE)
     rows = bench.store.rows(
-        "SELECT time_us, verdict FROM readings JOIN streams USING (stream_id) WHERE cone = 'dated' ORDER BY seq"
+        """SELECT time_us, verdict FROM readings JOIN streams USING (stream_id)
+           WHERE cone = 'dated' ORDER BY seq"""
     )
     assert [row["time_us"] for row in rows[:5]] == [to_us(real + minutes * MINUTE) for minutes in range(5)]
     assert rows[-1]["verdict"] == "good"
@@ -334,7 +344,9 @@ def test_what_can_wait_waits_for_the_end_of_the_quiet_hours(
     tmp_path: Path, evening: str, offset_h: int
 ) -> None:
     lisbon = ZoneInfo("Europe/Lisbon")
-    bench = soon_alert_at(tmp_path, datetime.fromisoformat(f"{evening}T23:30").replace(tzinfo=lisbon).astimezone(UTC))
+    bench = soon_alert_at(
+        tmp_path, datetime.fromisoformat(f"{evening}T23:30").replace(tzinfo=lisbon).astimezone(UTC)
+    )
     assert bench.due() == []
     morning = datetime.fromisoformat(evening) + DAY + timedelta(hours=6, minutes=30)
     end = morning.replace(tzinfo=UTC) - offset_h * HOUR
@@ -374,3 +386,20 @@ def test_now_goes_through_and_takes_the_overtaken_with_it(tmp_path: Path) -> Non
     assert not any("ready to harvest" in title for title in titles)
     assert any("harvest window closed" in title for title in titles)
     bench.store.close()
+
+
+def test_a_busy_moment_on_a_fast_clock_is_no_jump(bench: Bench) -> None:
+    """Between asking the two clocks a thread may have to wait: 0.1 s are 6 min when time runs at 3600."""
+    bench.clock.speed = 3600.0
+    bench.run(10 * MINUTE)
+    bench.begin()
+    bench.run(HOUR)
+    before = [tuple(row) for row in bench.store.rows("SELECT * FROM readings ORDER BY seq")]
+    bench.clock.wall += 6 * MINUTE
+    bench.engine.turn()
+    bench.clock.wall -= 6 * MINUTE
+    bench.engine.turn()
+    bench.clock.wall += 6 * MINUTE
+    bench.run(10 * MINUTE)
+    after = [tuple(row) for row in bench.store.rows("SELECT * FROM readings ORDER BY seq")]
+    assert after[: len(before)] == before

@@ -32,17 +32,21 @@ REJECTED = "rejected"
 MEGABYTE = b"7" * 1_000_000
 
 NO_NUMBERS: tuple[bytes, ...] = (
-    b"", b" ", b"\n\n", b"\x00", b"\x00\x00\x20\x41", b"\xff\xfe\xfd", b"\xc3\x28", b"25.4\x00", b"nan", b"NaN",
+    b"", b" ", b"\n\n", b"\x00", b"\x00\x00\x20\x41", b"\xff\xfe\xfd", b"\xc3\x28", b"25.4\x00", b"nan",
+    b"NaN",
     b"-nan", b"inf", b"Infinity", b"-Infinity", b"1e999", b"-1e999", b"9" * 400, b"0x1A", b"1_000", b"25,4",
     b"25.4 C", "25.4°C".encode(), b"25.4\n26.1", b"25 26", b"--5", b"+-5", b"1e", b"e5", b".", b"-", b"true",
     b"null", b'"25.4"', b"[25.4]", b'{"value": 25.4}', b"<t>25.4</t>", b"temperature=25.4", b"%s%s%s%n",
-    b"'; DROP TABLE readings; --", b"[" * 10_000, MEGABYTE, b"25.4" + b" " * 70_000, "２５.４度".encode(), b"None",
+    b"'; DROP TABLE readings; --", b"[" * 10_000, MEGABYTE, b"25.4" + b" " * 70_000, "２５.４度".encode(),
+    b"None",
 )  # fmt: skip
 
 ODD_TOPICS: tuple[str, ...] = (
-    "hatchery//temperature", "hatchery/ /temperature", "hatchery/a b/temperature", "hatchery/Bütte/temperature",
+    "hatchery//temperature", "hatchery/ /temperature", "hatchery/a b/temperature",
+    "hatchery/Bütte/temperature",
     "hatchery/\U0001f990/temperature", "hatchery/a.b/temperature", "hatchery/a;b/temperature",
-    "hatchery/'--/temperature", 'hatchery/"/temperature', "hatchery/../temperature", "hatchery/%2e/temperature",
+    "hatchery/'--/temperature", 'hatchery/"/temperature', "hatchery/../temperature",
+    "hatchery/%2e/temperature",
     "hatchery/a\\b/temperature", "hatchery/a\u200bb/temperature", "hatchery/\u202e/temperature",
     f"hatchery/{'x' * 33}/temperature", f"hatchery/{'x' * 1_000}/temperature",
     f"hatchery/{'x' * 60_000}/temperature", f"hatchery/{'é' * 30_000}/temperature",
@@ -55,7 +59,8 @@ ODD_TOPICS: tuple[str, ...] = (
 ODD_NUMBERS: tuple[tuple[bytes, str], ...] = (
     (b"85", "sentinel"), (b"85.0", "sentinel"), (b"-127", "sentinel"), (b"-127.00", "sentinel"),
     (b"-100", "sentinel"), (b"-273.15", "sentinel"), (b"-1e300", "sentinel"), (b"1e308", "range"),
-    (b"45.01", "range"), (b"-2.01", "range"), (b"-99.9", "range"), (b"1e5", "range"), (b"99999999999", "range"),
+    (b"45.01", "range"), (b"-2.01", "range"), (b"-99.9", "range"), (b"1e5", "range"), (b"99999999999",
+    "range"),
     (b"4294967295", "range"), (b"65535", "range"), (b"+25.4", "good"), (b".5", "good"), (b"25.", "good"),
     (b" 25.4\r\n", "good"), (b"2.54e1", "good"), (b"2540E-2", "good"), (b"-0", "good"), (b"1e-320", "good"),
     (b"0000025.4", "good"), (b"25.4" + b"0" * 60_000, "good"),
@@ -70,28 +75,35 @@ def no_documents(now: datetime) -> Iterator[bytes]:
     """Payloads of a topic that ought to hold JSON with a value and a time, and do not."""
     at = json.dumps(now.isoformat())
     for value in (
-        '"25.4"', "true", "false", "null", "[]", "[25.4]", "{}", '{"t": 25.4}', "NaN", "Infinity", "-Infinity",
+        '"25.4"', "true", "false", "null", "[]", "[25.4]", "{}", '{"t": 25.4}', "NaN", "Infinity",
+        "-Infinity",
         "1e999", "-1e999", "9" * 400, "9" * 5_000, '""', '"NaN"', '"\\ud800"', "25.4.1", "0x1A", "'25.4'",
-        nested(10_000, "[", "25.4", "]"), nested(10_000, '{"a":', "25.4", "}"), nested(200_000 // 8, "[", "", ""),
+        nested(10_000, "[", "25.4", "]"), nested(10_000, '{"a":', "25.4", "}"), nested(200_000 // 8, "[",
+        "", ""),
     ):  # fmt: skip
         yield f'{{"v": [{{"t": {value}}}], "at": {at}}}'.encode()
     for time in (
         "null", "true", "[]", "{}", '""', '"yesterday"', '"2026-03-01"', '"2026-03-01T10:00:00"',
-        '"2026-13-01T10:00:00Z"', '"2026-02-30T10:00:00Z"', '"25:00"', "0", "-1", "1e999", "-1e999", "1e300", "1e20",
-        "NaN", "Infinity", '"1969-12-31T23:59:59Z"', '"1970-01-01T00:00:00Z"', '"1999-12-31T23:59:59Z"', '"9998-12-31T00:00:00Z"',
+        '"2026-13-01T10:00:00Z"', '"2026-02-30T10:00:00Z"', '"25:00"', "0", "-1", "1e999", "-1e999",
+        "1e300", "1e20",
+        "NaN", "Infinity", '"1969-12-31T23:59:59Z"', '"1970-01-01T00:00:00Z"', '"1999-12-31T23:59:59Z"',
+        '"9998-12-31T00:00:00Z"',
         '"0001-01-01T00:00:00+14:00"', '"9999-12-31T23:59:59-14:00"', '"-0044-03-15T12:00:00Z"', '"\\ud800"',
         '"1772359200"', "9" * 400, "9" * 5_000,
     ):  # fmt: skip
         yield f'{{"v": [{{"t": 25.4}}], "at": {time}}}'.encode()
     good = f'{{"v": [{{"t": 25.4}}], "at": {at}}}'.encode()
     yield from (
-        b"", b"25.4", b"null", b"[]", b"{}", b'""', b"{", good[:-1], good[:20], good + b"}", good + good, b",",
-        b"\xff" + good, good.replace(b'"', b"'"), good[:-1] + b",}", b"/* */" + good, good.replace(b"t", b"T"),
+        b"", b"25.4", b"null", b"[]", b"{}", b'""', b"{", good[:-1], good[:20], good + b"}", good + good,
+        b",",
+        b"\xff" + good, good.replace(b'"', b"'"), good[:-1] + b",}", b"/* */" + good, good.replace(b"t",
+        b"T"),
         f'{{"v": {{"0": {{"u": 25.4}}}}, "at": {at}}}'.encode(), f'{{"v": [], "at": {at}}}'.encode(),
         f'{{"v": [[25.4]], "at": {at}}}'.encode(), b'{"v": [{"t": 25.4}]}', f'{{"at": {at}}}'.encode(),
         b'{"v": [{"t": 25.4}], "At": ' + at.encode() + b"}", good + b" " * 70_000,
         b'{"x": "' + b"a" * 1_000_000 + b'", ' + good[1:], good.decode().encode("utf-16"), b"\x00" * 100,
-        nested(10_000, "[", "", "]").encode(), nested(10_000, '{"v":', "1", "}").encode(), b"\x81\xa1v\xcb@9ffff",
+        nested(10_000, "[", "", "]").encode(), nested(10_000, '{"v":', "1", "}").encode(),
+        b"\x81\xa1v\xcb@9ffff",
     )  # fmt: skip
 
 
@@ -117,7 +129,8 @@ def hostile(now: datetime) -> list[Sent]:
     ]
     times = [
         (now, "good"), (now + timedelta(minutes=5), "future"), (now + timedelta(days=1), "future"),
-        (now + timedelta(days=30_000), "future"), (now - timedelta(minutes=4), "good"), (now - timedelta(minutes=6), "late"),
+        (now + timedelta(days=30_000), "future"), (now - timedelta(minutes=4), "good"),
+        (now - timedelta(minutes=6), "late"),
         (now - timedelta(days=400), "late"), (datetime(2000, 1, 1, tzinfo=UTC), "late"),
     ]  # fmt: skip
     all_of_it += [
@@ -216,5 +229,7 @@ def test_a_retained_message_is_not_fresh(tmp_path: Path, mosquitto: Mosquitto) -
             wait_until(lambda: ground.count("readings", "raw = 26.5") == 1, 10.0, "a live reading")
             ground.done("begin", "old", "--lot", "tin 7", "--grams", "2")  # publishes the state at once
             wait_until(lambda: water(client, old) == 26.5, 10.0, "the live reading's state")
-    verdicts = dict(ground.rows("SELECT raw, group_concat(DISTINCT verdict) FROM readings WHERE raw <> 25.0 GROUP BY raw"))
+    verdicts = dict(
+        ground.rows("SELECT raw, group_concat(DISTINCT verdict) FROM readings WHERE raw <> 25.0 GROUP BY raw")
+    )
     assert verdicts == {19.5: "retained", 18.5: "retained", 24.5: "good", 26.5: "good"}
