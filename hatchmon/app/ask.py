@@ -63,7 +63,10 @@ def _answers(settings: Settings, clock: Clock, bodies: Sequence[dict[str, Any]])
     except Taken:
         with Store(settings.store.path, exclusive=False) as store:
             numbers = [store.ask(body, _who(), clock.now()) for body in bodies]
-            return [_wait(store, number) for number in numbers]
+            answers: list[Answer | None] = []
+            for number in numbers:  # once one is not answered in time, the rest would not be either
+                answers.append(None if None in answers else _wait(store, number))
+            return answers
 
 
 def _wait(store: Store, number: int) -> Answer | None:

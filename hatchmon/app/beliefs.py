@@ -106,10 +106,10 @@ def scored_batches(store: Store) -> list[Scored]:
     return [one for one in scored if one is not None]
 
 
-def all_evidence(store: Store) -> dict[str, list[Evidence]]:
-    """By lot, the evidence of its finished batches that have any."""
+def all_evidence(store: Store, without: int | None = None) -> dict[str, list[Evidence]]:
+    """By lot, the evidence of its finished batches that have any; leaving out batch ``without``."""
     evidence: dict[str, list[Evidence]] = {}
-    for batch in store.batches("outcome = 'harvested'"):
+    for batch in store.batches("outcome = 'harvested' AND batch_id IS NOT ?", without):
         body = json.loads(store.evidence(batch.batch_id) or "null")
         if body is not None:
             low = [-np.inf if pair[0] is None else pair[0] for pair in body["z"]]

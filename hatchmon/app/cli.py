@@ -206,6 +206,10 @@ def look(
     as_json: AsJson = False,
 ) -> None:
     """Note how much has hatched, by eye."""
+    if bool(seen) == undo:
+        _wrong_use(
+            "SEEN is missing: say what you saw (none, few, some, most, nearly all, complete, or 60%), or --undo alone."
+        )
     with _session(config) as session:
         session.ask(
             as_json,
@@ -350,16 +354,31 @@ def now(config: Config = None, as_json: AsJson = False) -> None:
 
 @app.command()
 def batches(
+    number: Annotated[int | None, typer.Argument(help="Only this batch, in full.", min=1)] = None,
     cone: OfCone = None,
     lot: Annotated[str | None, typer.Option(help="Only this lot.")] = None,
     config: Config = None,
     as_json: AsJson = False,
 ) -> None:
-    """List the batches: when, how much, what was forecast, what was seen."""
+    """List the batches: when, how much, what was forecast, what was seen.
+
+    With a NUMBER: everything about that batch, and why it was slow, poor or spread out.
+    """
     from hatchmon.adapters.store import Store
     from hatchmon.app import views
 
     with _session(config) as session, Store(session.settings.store.path, read_only=True) as store:
+        if number is not None:
+            from hatchmon.app.detail import batch_detail, detail_json, detail_shown
+
+            if cone is not None or lot is not None:
+                _wrong_use("Give the number of a batch, or --cone and --lot.")
+            detail = batch_detail(session.settings, store, number, session.now, session.voice)
+            if as_json:
+                typer.echo(json.dumps(detail_json(detail), indent=2, ensure_ascii=False))
+            else:
+                views.console().print(detail_shown(detail, session.now, session.voice))
+            return
         rows = views.batch_rows(store, cone, lot)
         if as_json:
             typer.echo(json.dumps(views.batches_json(rows), indent=2, ensure_ascii=False))
@@ -411,6 +430,53 @@ def export(
             raise Refused(f"{out} cannot be written: {error.strerror}.") from None
         said = {"file": str(out), "rows": count}
         typer.echo(json.dumps(said) if as_json else f"{count} rows in {out}")
+
+
+_IMPORT_HELP = """Take past batches from a notebook; without --yes, show what that would do, change nothing.
+
+The file is a CSV separated by commas, or by semicolons, which allows decimal commas. Its columns:
+
+start: 2025-11-03 21:30, local time. lot. grams.
+temp_c or temp_f: the water, 26 or 25-27 or 26+-1. temp_doubt_c: how far that may be off; else half of a
+range, or 1 C.
+looks: "some@14h; most@18h; complete@24h", hours from the start or times; "|" separates as well.
+done_by: when it was complete, 24h or 2025-11-04 21:30. not_done_at: when it was last seen not complete,
+which tells as much.
+If wished: litres, salinity (g/L), cone (else notebook), notes (not read).
+
+Bad lines are refused by number and the others kept; what is known already is left alone. Exit 1 when a line
+was refused.
+"""
+
+
+@app.command("import", help=_IMPORT_HELP)
+def import_(
+    file: Annotated[Path, typer.Argument(help="CSV; its first line names the columns.")],
+    yes: Annotated[bool, typer.Option("--yes", help="Store what is shown.")] = False,
+    config: Config = None,
+    as_json: AsJson = False,
+) -> None:
+    from contextlib import nullcontext
+
+    from hatchmon.adapters.store import Store
+    from hatchmon.app import notebook, views
+    from hatchmon.app.ask import ask_all
+
+    with _session(config) as session:
+        lines = notebook.read_notebook(file, session.now, session.voice)
+        path = session.settings.store.path
+        with Store(path, read_only=True) if path.exists() else nullcontext() as store:
+            plan = notebook.plan_import(lines, store, session.now, session.voice)
+        requests = notebook.bodies(plan) if yes else []
+        if requests:
+            plan = notebook.carried_out(plan, ask_all(session.settings, session.clock, requests))
+        if as_json:
+            typer.echo(json.dumps(notebook.plan_json(plan, yes), indent=2, ensure_ascii=False))
+        else:
+            shown = notebook.plan_shown(plan, file, yes, session.now, session.voice)
+            views.console().print(shown)
+        if plan.of("refused"):
+            raise typer.Exit(1)
 
 
 @app.command()

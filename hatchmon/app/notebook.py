@@ -3,22 +3,19 @@
 The first line names the columns, in any order; values are separated by commas, or by semicolons, and only
 then may numbers have a decimal comma. A value that holds the separator stands in quotes.
 
-========= =====================================================================================
-start     2025-11-03 21:30, local, or ISO 8601 with its offset; needed
-lot       the tin or bag; needed
-grams     of dry cysts; needed
-litres    of brine
-temp_c    26, or 25-27, or 26+-1, the water as far as known; this or temp_f is needed
-temp_f    the same in Fahrenheit
-doubt_c   how far the water may have been off, deg C (temp_doubt_c is the same); without it half of
-          a range, else 1.0
-cone      default: notebook, under which several batches may stand side by side
-salinity  g/L
-looks     some@14h; most@18h; complete@24h - hours from the start or a time; ``|`` separates as well
-done_by   when it was complete: 24h, or 2025-11-04 21:30
-not_done_at  when it was last seen not complete; it tells as much as done_by
-notes     not read
-========= =====================================================================================
+    start         2025-11-03 21:30, local, or ISO 8601 with its offset; needed
+    lot           the tin or bag; needed
+    grams         of dry cysts; needed
+    litres        of brine
+    temp_c        26, or 25-27, or 26+-1: the water as far as known; this or temp_f is needed
+    temp_f        the same in Fahrenheit
+    temp_doubt_c  how far that may be off, deg C; without it half of a range, else 1.0
+    cone          without it "notebook", under which several batches may stand side by side
+    salinity      g/L
+    looks         some@14h; most@18h; complete@24h - hours from the start, or times; "|" separates as well
+    done_by       when it was complete: 24h, or 2025-11-04 21:30
+    not_done_at   when it was last seen not complete; it tells as much as done_by
+    notes         not read
 """
 
 from __future__ import annotations
@@ -43,7 +40,7 @@ from hatchmon.app.ask import Answer
 from hatchmon.app.beliefs import all_evidence, belief_from
 from hatchmon.app.requests import Import, Seen, noted_batch
 from hatchmon.app.times import TimeUnclear, read_time
-from hatchmon.hatchery.looks import NOT_COMPLETE, look_bounds, read_look
+from hatchmon.hatchery.looks import NOT_COMPLETE, read_look
 from hatchmon.hatchery.noted import (
     DEFAULT_DOUBT_C,
     AlreadyKnown,
@@ -58,7 +55,7 @@ from hatchmon.hatchery.wording import Voice
 from hatchmon.science.learning import Evidence
 
 COLUMNS = (
-    "start", "lot", "grams", "litres", "temp_c", "temp_f", "doubt_c", "temp_doubt_c", "cone", "salinity",
+    "start", "lot", "grams", "litres", "temp_c", "temp_f", "temp_doubt_c", "cone", "salinity",
     "looks", "done_by", "not_done_at", "notes",
 )  # fmt: skip
 NEEDED = ("start", "lot", "grams")
@@ -66,6 +63,7 @@ DEFAULT_CONE = "notebook"
 COMPARED_AT_C = 26.0
 LARGEST_FILE = 2_000_000  # bytes; a notebook of twenty thousand batches
 EARLIEST_YEAR = 1980
+FAHRENHEIT_FROM = 50.0  # a number as large in temp_c is taken for Fahrenheit in the wrong column
 
 _NUMBER = r"\d+(?:\.\d+)?"
 _PLAIN = re.compile(_NUMBER)
@@ -74,7 +72,7 @@ _TEMP = re.compile(
     re.IGNORECASE,
 )
 _HOURS = re.compile(rf"({_NUMBER})\s*(?:h|hours?)?", re.IGNORECASE)
-_DAY = re.compile(r"(\d{4})-\d{2}-\d{2}[T ]\d{2}:\d{2}.*")
+_DAY = re.compile(r"(\d{4})-\d{2}-\d{2}[T ](\d{1,2}):\d{2}.*")
 
 State = Literal["new", "known", "refused"]
 
@@ -248,9 +246,10 @@ class _Reader:
         elif found[4]:
             other = float(found[4])
             value, doubt_c = (value + other) / 2.0, abs(other - value) / 2.0 * per_degree
-        said = cells["doubt_c"] or cells["temp_doubt_c"]
-        if said:
-            doubt_c = self._number("doubt_c", said)
+        if cells["temp_doubt_c"]:
+            doubt_c = self._number("temp_doubt_c", cells["temp_doubt_c"])
+        if name == "temp_c" and FAHRENHEIT_FROM <= value < 120.0:
+            raise Refused(f"temp_c: {value:g} °C is no hatch; give Fahrenheit in a column temp_f.")
         return (value if name == "temp_c" else celsius(value)), doubt_c
 
     def _looks(self, cells: dict[str, str], started: datetime) -> tuple[Seen, ...]:
@@ -282,7 +281,8 @@ class _Reader:
         if not EARLIEST_YEAR <= int(day[1]) <= self._now.year + 1:
             raise Refused(f"{name}: the year {day[1]} cannot be meant.")
         try:
-            return read_time(text, self._now, self._voice.zone)
+            padded = text if len(day[2]) == 2 else f"{text[: day.start(2)]}0{text[day.start(2) :]}"
+            return read_time(padded, self._now, self._voice.zone)
         except TimeUnclear:
             raise Refused(f"{name}: '{text}' is not a time such as 2025-11-03 21:30.") from None
 

@@ -126,7 +126,7 @@ class Lot(_Section):
 
     cold_c: Temperature | None = None
     warm_c: Temperature | None = None
-    price_per_kg: Annotated[float, number_between(0.01, 1_000_000)] | None = None
+    price_per_kg: Annotated[float, number_between(0.01, 1e9)] | None = None
 
 
 class Alerts(_Section):

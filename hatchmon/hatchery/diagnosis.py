@@ -29,6 +29,7 @@ Cause = Literal[
 Strength = Literal["worked out", "possible", "cannot tell", "usual"]
 
 Z90 = 1.2816
+NEAR_Z = 0.75  # how far, as probit, a look may reach beyond a share and still time it
 WORTH_TELLING_H = 0.5
 BELOW_WORTH_H = 0.25  # for water outside the lot's band
 GRID_H = 0.1
@@ -50,12 +51,13 @@ _NOT_KNOWN = "What that cost is not known."
 class Measured:
     """All that is known of one finished batch; hours count from its start.
 
-    ``hours``, ``temps_c``: (n,) its log, deg C; ``band_c``: the water the lot likes; ``first``: the
-    forecast made at its beginning, ``last`` the one that knew every look; ``lot``: what was believed of
-    the lot without this batch; ``t90_h``: when 90 % had hatched, where something better than looks tells
-    (not before, by); ``usual_c``: mean water of the lot's other batches; ``noted_sd_c``: doubt of a
-    temperature that comes from a notebook; ``light``: (hour, lux), ``salinity``: (hour, g/L);
-    ``share``: hatched share by count, ``usual_share``: the interval the lot's other counts leave.
+    ``hours``, ``temps_c``: (n,) its log, deg C; ``band_c``: the water the lot likes; ``lot``: what was
+    believed of the lot without this batch; ``first``: the forecast made at its beginning (not ``said`` then,
+    but worked out now), ``last``: the one that knew every look; ``t90_h``: when 90 % had hatched, where
+    something better than looks tells (not before, by); ``usual_c``: mean water of the lot's other batches;
+    ``noted_sd_c``: doubt of a temperature that comes from a notebook; ``light``: (hour, lux), ``salinity``:
+    (hour, g/L); ``share``: hatched share by count, ``usual_share``: the interval the lot's other counts let
+    expect.
     """
 
     batch: Batch
@@ -64,6 +66,7 @@ class Measured:
     band_c: tuple[float, float]
     lot: Draws
     first: Forecast | None = None
+    said: bool = True
     last: Forecast | None = None
     looks: Sequence[Look] = ()
     t90_h: tuple[float, float] | None = None
@@ -112,7 +115,7 @@ class Diagnosis:
 def seen_between(batch: Batch, looks: Sequence[Look], share_z: float) -> tuple[float, float]:
     """(not before, by) in hours for the moment that a share (as probit) had hatched, from looks alone.
 
-    Where a look straddles the share, the usual spread of a hatch says how near it was.
+    Where a look straddles the share closely, the usual spread of a hatch says how near it was.
     """
     after, by = 0.0, math.inf
     for look in looks:
@@ -123,9 +126,9 @@ def seen_between(batch: Batch, looks: Sequence[Look], share_z: float) -> tuple[f
         elif low >= share_z:
             by = min(by, hours)
         else:
-            if math.isfinite(high):
+            if high - share_z <= NEAR_Z:
                 after = max(after, hours * math.exp(par.SIGMA.value * (share_z - high)))
-            if math.isfinite(low):
+            if share_z - low <= NEAR_Z:
                 by = min(by, hours * math.exp(par.SIGMA.value * (share_z - low)))
     return (after, by) if after <= by else (by, after)  # notes that contradict each other
 
@@ -149,6 +152,7 @@ class _Case:
         if not math.isfinite(self.until_h):
             self.until_h = float(measured.hours[-1]) if measured.hours.size else 0.0
         self.first = measured.first.t90 if measured.first is not None else None
+        self.foretold = "the first forecast said" if measured.said else "its lot let expect"
         self.kinds: set[Kind] = set()
 
     def diagnosis(self) -> Diagnosis:
@@ -190,7 +194,7 @@ class _Case:
             return None
         return Deviation(
             "slow",
-            f"Slow: {self._seen_words()}; the first forecast said {self.first.p50:.1f} h, "
+            f"Slow: {self._seen_words()}; {self.foretold} {self.first.p50:.1f} h, "
             f"{self.first.p90:.1f} h at most (9 in 10).",
         )
 
@@ -200,7 +204,8 @@ class _Case:
             return None
         return Deviation(
             "poor",
-            f"Poor: {share:.0%} hatched by count; this lot's counts are {usual[0]:.0%} to {usual[1]:.0%}.",
+            f"Poor: {share:.0%} hatched by count; this lot's other counts let expect {usual[0]:.0%} to "
+            f"{usual[1]:.0%}.",
         )
 
     def _spread_out(self) -> Deviation | None:
@@ -366,6 +371,8 @@ class _Case:
     def _gap(self) -> Finding | None:
         explains: frozenset[Kind] = frozenset({"slow", "spread out"})
         if self.m.noted_sd_c is not None:
+            if not self.kinds & explains:
+                return None
             either_way_h = LN_RATE_PER_C * self.m.noted_sd_c * self.until_h
             text = (
                 f"Water known from the notebook only: {self.voice.temp(float(self.m.temps_c[0]))}, in doubt "
@@ -425,7 +432,7 @@ class _Case:
         what = (
             f"The {left_h:.1f} h that this leaves lie"
             if explained > 0.0
-            else f"{left_h:.1f} h later than the middle of the first forecast lies"
+            else f"{left_h:.1f} h later than expected lies"
         )
         text = f"{what} within what batches of one lot usually differ by (about {usual_h:.1f} h)."
         return Finding("scatter", left_h, text, "usual", frozenset({"slow"}))
@@ -460,11 +467,11 @@ class _Case:
 
     def _no_deviation(self, findings: Sequence[Finding]) -> str:
         if self.first is None:
-            text = "No forecast was made of it: whether it was slow cannot be told."
+            text = "Nothing says what to expect of it: whether it was slow cannot be told."
         elif self.t90 == (0.0, math.inf):
             text = "No look tells when it hatched: whether it was slow cannot be told."
         else:
-            text = f"As forecast: {self._seen_words()}; the first forecast said {self.first.p50:.1f} h."
+            text = f"As expected: {self._seen_words()}; {self.foretold} {self.first.p50:.1f} h."
         noted = any(finding.cause != "scatter" for finding in findings)
         return f"{text} Noted all the same:" if noted else text
 

@@ -74,8 +74,8 @@ def check_noted(noted: Noted, others: Sequence[Batch], probed: bool, now: dateti
         if other.started < batch.ended and (other.ended is None or batch.started < other.ended):
             until = "now" if other.ended is None else voice.time(other.ended, now)
             raise Refused(
-                f"{batch.cone} held lot {other.lot} from {voice.time(other.started, now)} until {until}; it cannot "
-                f"have held lot {batch.lot} as well."
+                f"{batch.cone} held lot {other.lot} from {voice.time(other.started, now)} until {until}; it "
+                f"cannot have held lot {batch.lot} as well."
             )
 
 
@@ -90,8 +90,8 @@ def _check_looks(noted: Noted) -> None:
         for later_h, _, high, later in seen[index + 1 :]:
             if high <= low:
                 raise Refused(
-                    f"It cannot have been '{word}' after {hours:g} h and '{later}' after {later_h:g} h: one of the "
-                    "two is a slip of the pen."
+                    f"It cannot have been '{word}' after {hours:g} h and '{later}' after {later_h:g} h: one "
+                    "of the two is a slip of the pen."
                 )
 
 

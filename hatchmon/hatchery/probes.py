@@ -64,7 +64,9 @@ class Judge:
         self.newest: datetime | None = None
         self.last_good: tuple[datetime, float] | None = None
         self.late = 0
-        self._first: datetime | None = None
+        self._told: datetime | None = (
+            None  # when it last said something that may be water, or was first heard
+        )
         self._neighbours: deque[tuple[datetime, float]] = deque(maxlen=HAMPEL_SAMPLES)
         # From a reading in doubt on, until the water is seen to be back or at a new level.
         self._held: list[tuple[datetime, float, Verdict]] = []
@@ -97,13 +99,14 @@ class Judge:
         low, high = LIMITS[self.quantity]
         if not low <= value <= high:
             return Judged(Verdict.RANGE)
+        self._told = time if self._told is None else max(time, self._told)
         if self.quantity is not Quantity.TEMPERATURE:
             self._accept(time, value)
             return Judged(Verdict.GOOD)
         return self._judge_water(value, time) if in_order else self._judge_straggler(value, time)
 
     def _forget(self) -> None:
-        self.newest = self.last_good = self._level_before = self._same = None
+        self.newest = self._told = self.last_good = self._level_before = self._same = None
         self._neighbours.clear()
         self._held.clear()
 
@@ -116,6 +119,8 @@ class Judge:
                 continue
             self._note_time(time)
             value = to_inner(raw, self.unit)
+            if verdict not in (Verdict.SENTINEL, Verdict.RANGE):
+                self._told = time
             if verdict.usable:
                 self._hold(time, value, verdict)
                 self._accept(time, value)
@@ -138,15 +143,14 @@ class Judge:
 
         A probe that sends nothing but error codes is as silent as one that sends nothing.
         """
-        heard = self._first if self.last_good is None else self.last_good[0]
-        if heard is None or now - heard <= SILENT_INTERVALS * self.usual_interval:
+        if self._told is None or now - self._told <= SILENT_INTERVALS * self.usual_interval:
             return None
-        return heard
+        return self._told
 
     def _note_time(self, time: datetime) -> bool:
         """Keep the newest time and the usual interval; whether ``time`` moved forward."""
         if self.newest is None:
-            self.newest = self._first = time
+            self.newest = self._told = time
             return True
         if time <= self.newest:
             return False

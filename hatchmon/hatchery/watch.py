@@ -55,6 +55,7 @@ class BatchWatch:
         self.batch = batch
         self.suspect_since: datetime | None = None
         self.looks: list[Look] = []
+        self.light_known = False  # whether it surely had light in its first hours
         self._minutes: list[int] = []  # rising; minute 0 is the start of the batch
         self._means: list[float] = []
         self._counts: list[int] = []
@@ -123,7 +124,7 @@ class BatchWatch:
         refused = _not_predictable(hours, temps, ahead, now_h)
         q_now = np.array([np.interp(now_h, paths.hours, q[OFFSETS.size // 2]) for q in paths.q])
         extra_sd = self._extra_sd(hours, temps, past, ahead)
-        draws = belief.draws(self._evidence(paths, now_h, extra_sd), extra_sd)
+        draws = belief.draws(self._evidence(paths, now_h, extra_sd), extra_sd, self.light_known)
         mu = draws.mu(batch.salinity)
         hatched = share_hatched(draws, mu, q_now)
         if refused:
@@ -196,7 +197,7 @@ class BatchWatch:
         middle = OFFSETS.size // 2
         q = np.stack([np.interp(times, paths.hours, node[middle]) for node in paths.q], axis=-1)
         ln_q = np.log(np.maximum(q, 1e-6)) - salt_shift(self.batch.salinity)[0]
-        return Evidence(ln_q, bounds[:, 0], bounds[:, 1], bounds[:, 2], extra_sd)
+        return Evidence(ln_q, bounds[:, 0], bounds[:, 1], bounds[:, 2], extra_sd, self.light_known)
 
     def _silent(
         self, now: datetime, why: str, q25_h: float = 0.0, hatched: float = 0.0, rule: str = "none"
@@ -239,10 +240,9 @@ class BatchWatch:
         elif widest > WIDE_GAP_H:
             level = 1
             reasons.append(f"{widest:.1f} h {where}: take a reading by hand")
-        wide = np.diff(hours) > SMALL_GAP_H
+        wide = np.diff(hours) > WIDE_GAP_H
         lost_q = float(np.sum(np.diff(q)[wide]))
-        lost_h = float(np.sum(np.diff(hours)[wide]))
-        if lost_h > WIDE_GAP_H and lost_q > LOST_SHARE * float(q[-1]) and level < 2:
+        if lost_q > LOST_SHARE * float(q[-1]) and level < 2:
             level = 2
             reasons.append(f"{lost_q / float(q[-1]):.0%} of the progress fell into gaps of the log")
         if self.suspect_since is not None:

@@ -82,6 +82,7 @@ def test_the_example_loads_with_every_setting_switched_on(load: Load) -> None:
     assert loaded.quiet is not None
     assert loaded.quiet.start == time(22, 30)
     assert loaded.lots["river 23"].cold_c == pytest.approx(23.889, abs=1e-3)
+    assert loaded.lots["river 23"].price_per_kg == 180.0
     assert loaded.alerts.urgency == {"ready-soon": "can wait", "closing": "now"}
     assert len(loaded.push.to) == 2
     assert loaded.rehearsal is not None
@@ -236,15 +237,36 @@ def test_temperatures_in_both_units(load: Load, written: str, temp_c: float) -> 
 @given(st.floats(32.1, 80.0))
 def test_fahrenheit_and_back(temp_f: float) -> None:
     lot = Settings.model_validate({"lots": {"x": {"cold_c": f"{temp_f:.6f}F", "warm_c": 45}}}).lots["x"]
+    assert lot.cold_c is not None
     assert lot.cold_c * 1.8 + 32.0 == pytest.approx(temp_f, abs=1e-6)
 
 
 def test_a_lot_has_a_band_of_its_own(load: Load) -> None:
     loaded = load('[lots."river 23"]\ncold_c = 24\nwarm_c = "86F"')
-    band = loaded.lots.get("river 23", loaded.alerts)
-    assert (band.cold_c, band.warm_c) == (24.0, 30.0)
-    other = loaded.lots.get("unheard of", loaded.alerts)
-    assert (other.cold_c, other.warm_c) == (20.0, 31.0)
+    assert loaded.band_c("river 23") == (24.0, 30.0)
+    assert loaded.band_c("unheard of") == (20.0, 31.0)
+
+
+@pytest.mark.parametrize(
+    ("written", "band_c"),
+    [
+        ("", (20.0, 31.0)),
+        ("cold_c = 24", (24.0, 31.0)),
+        ("warm_c = 28", (20.0, 28.0)),
+        ("price_per_kg = 180", (20.0, 31.0)),
+        ("[alerts]\ncold_c = 22\nwarm_c = 33", (22.0, 33.0)),
+    ],
+)
+def test_what_is_left_out_of_a_lot_is_as_for_all(
+    load: Load, written: str, band_c: tuple[float, float]
+) -> None:
+    assert load(f"[lots.x]\n{written}").band_c("x") == band_c
+
+
+def test_the_price_of_a_lot(load: Load) -> None:
+    loaded = load('[lots."river 23"]\nprice_per_kg = 180\n[lots.x]\ncold_c = 24')
+    assert loaded.lots["river 23"].price_per_kg == 180.0
+    assert loaded.lots["x"].price_per_kg is None
 
 
 @pytest.mark.parametrize("written", ['"22:30"', "22:30:00"])
@@ -404,7 +426,13 @@ PROBE = '[[probes]]\ncone = "left"\nquantity = "temperature"\ntopic = "a/b"\n'
         ),
         ("alerts.cold_c = 31", "alerts.cold_c (31 C) must be below warm_c (31 C)"),
         ("lots.x = {cold_c = 28, warm_c = 27.5}", "lots.x.cold_c (28 C) must be below warm_c (27.5 C)"),
-        ("lots.x = {cold_c = 28}", "lots.x.warm_c is missing, and has no default"),
+        ("lots.x = {cold_c = 32}", "lots.x.cold_c (32 C) must be below alerts.warm_c (31 C)"),
+        ("lots.x = {warm_c = 20}", "lots.x.warm_c (20 C) must be above alerts.cold_c (20 C)"),
+        ("lots.x = {price_per_kg = 0}", "lots.x.price_per_kg must be a number from 0.01 to 1e+09, not 0"),
+        (
+            'lots.x = {price_per_kg = "9"}',
+            "lots.x.price_per_kg must be a number from 0.01 to 1e+09, not text (leave out the quotes)",
+        ),
         ('lots."river 23" = 5', 'lots."river 23" must be a section, begun with [lots."river 23"]'),
         # temperatures
         (
@@ -975,6 +1003,7 @@ KEYS = [
     *("window.opens_share", "window.closes_instar2", "window.closes_energy"),
     *("rehearsal.real_start", "rehearsal.shown_start", "rehearsal.speed"),
 ]
+LOT_KEYS = ("cold_c", "warm_c", "price_per_kg")
 SECTIONS = sorted({key.partition(".")[0] for key in KEYS if "." in key})
 NAMES = st.text(st.characters(exclude_categories=["Cs", "Cc"]), max_size=40)
 
@@ -1008,7 +1037,7 @@ def test_any_unknown_key_is_refused_with_a_key_that_exists_or_none(
     key = '"' + name.replace("\\", "\\\\").replace('"', '\\"') + '"'
     header = {"": "", "probes": "[[probes]]\n", "lots": "[lots.x]\n"}.get(section, f"[{section}]\n")
     inside = {"probes": ["cone", "quantity", "topic", "unit", "value_pointer", "time_pointer"]}
-    if name in inside.get(section, []) or (section == "lots" and name in ("cold_c", "warm_c")):
+    if name in inside.get(section, []) or (section == "lots" and name in LOT_KEYS):
         return
     file.write_text(f'{header}{key} = "{SECRET}"\n', "utf-8")
     with pytest.raises(SettingsError) as caught:
@@ -1017,7 +1046,7 @@ def test_any_unknown_key_is_refused_with_a_key_that_exists_or_none(
     assert SECRET not in line
     answer = line.rpartition(" is not a setting")[2]
     if meant := re.fullmatch(r"; did you mean (\S+)\?", answer):
-        existing = [f"probes[0].{at}" for at in inside["probes"]] + ["lots.x.cold_c", "lots.x.warm_c"]
+        existing = [f"probes[0].{at}" for at in inside["probes"]] + [f"lots.x.{at}" for at in LOT_KEYS]
         assert meant[1] in [*KEYS, *SECTIONS, *existing]
     else:
         assert re.fullmatch(r"( at the top)?; the settings here are [a-z0-9_, ]+", answer)

@@ -103,7 +103,7 @@ def test_a_clean_batch_has_nothing() -> None:
     said = found(measured(seen=WELL_LOOKS, ended_h=25.0))
     assert said.deviations == ()
     assert said.findings == ()
-    assert said.text == ("As forecast: 90 % hatched between 22.0 and 24.0 h; the first forecast said 23.0 h.")
+    assert said.text == ("As expected: 90 % hatched between 22.0 and 24.0 h; the first forecast said 23.0 h.")
 
 
 def test_a_slow_batch_that_nothing_explains() -> None:
@@ -114,6 +114,11 @@ def test_a_slow_batch_that_nothing_explains() -> None:
         "Slow: 90 % hatched between 26.5 and 29.0 h; the first forecast said 23.0 h, 25.5 h at most "
         "(9 in 10). Nothing measured explains it."
     )
+
+
+def test_what_was_not_said_at_the_time_is_not_called_a_forecast() -> None:
+    said = found(measured(said=False)).text
+    assert "29.0 h; its lot let expect 23.0 h, 25.5 h at most (9 in 10)." in said
 
 
 def test_slow_is_said_only_when_the_looks_show_it() -> None:
@@ -129,9 +134,9 @@ def test_without_looks_or_forecast_nothing_is_judged() -> None:
         "No look tells when it hatched: whether it was slow cannot be told."
     )
     assert found(measured(first=None)).text == (
-        "No forecast was made of it: whether it was slow cannot be told."
+        "Nothing says what to expect of it: whether it was slow cannot be told."
     )
-    assert found(measured(first=forecast(None))).text.startswith("No forecast was made of it")
+    assert found(measured(first=forecast(None))).text.startswith("Nothing says what to expect")
 
 
 def test_spread_out_is_judged_against_the_lot() -> None:
@@ -158,7 +163,8 @@ def test_the_usual_spread_is_that_of_the_draws() -> None:
 def test_poor_is_judged_against_the_lots_counts() -> None:
     said = found(measured(seen=WELL_LOOKS, share=0.55, usual_share=(0.71, 0.83)))
     assert said.text == (
-        "Poor: 55% hatched by count; this lot's counts are 71% to 83%. Nothing measured explains it."
+        "Poor: 55% hatched by count; this lot's other counts let expect 71% to 83%. "
+        "Nothing measured explains it."
     )
     assert found(measured(seen=WELL_LOOKS, share=0.72, usual_share=(0.71, 0.83))).deviations == ()
     assert found(measured(seen=WELL_LOOKS, share=0.2)).deviations == ()
@@ -358,6 +364,7 @@ def test_a_temperature_from_a_notebook() -> None:
     hours = np.array([0.0, 29.0])
     noted = only(found(measured(log=(hours, np.full(2, 26.0)), noted_sd_c=1.0)))
     assert (noted.cause, noted.strength) == ("notebook", "cannot tell")
+    assert found(measured(log=(hours, np.full(2, 26.0)), noted_sd_c=1.0, seen=WELL_LOOKS)).findings == ()
     assert noted.text == (
         "Water known from the notebook only: 26.0 °C, in doubt by 1.0 °C; worth 2.8 h either way."
     )
@@ -399,10 +406,10 @@ def test_scatter() -> None:
     assert scatter.effect_h == pytest.approx(1.5)
     usual_h = 23.0 * float(np.std(LOT.u))
     assert scatter.text == (
-        "1.5 h later than the middle of the first forecast lies within what batches of one lot usually "
+        "1.5 h later than expected lies within what batches of one lot usually "
         f"differ by (about {usual_h:.1f} h)."
     )
-    assert said.text == ("As forecast: 90 % hatched between 23.5 and 25.5 h; the first forecast said 23.0 h.")
+    assert said.text == ("As expected: 90 % hatched between 23.5 and 25.5 h; the first forecast said 23.0 h.")
 
 
 def test_what_a_cause_leaves_may_be_scatter() -> None:
@@ -460,12 +467,19 @@ def test_the_rest_may_come_from_what_is_possible() -> None:
             (20.0 * math.exp(0.15 * (Z90 - 1.645)), 20.0 * math.exp(0.15 * (Z90 - 0.84))),
         ),
         (((25.0, "most"), (20.0, "complete")), (20.0, 25.0)),
+        (((20.0, "not complete"),), (20.0 * math.exp(0.15 * (Z90 - 1.645)), math.inf)),
     ],
 )
 def test_when_90_percent_had_hatched(
     seen: tuple[tuple[float, str], ...], between: tuple[float, float]
 ) -> None:
     assert seen_between(measured().batch, looks(*seen), Z90) == pytest.approx(between)
+
+
+def test_a_look_near_the_end_does_not_tell_of_the_beginning() -> None:
+    assert seen_between(measured().batch, looks((20.0, "not complete")), -Z90) == (0.0, math.inf)
+    few = (20.0 * math.exp(0.15 * (-Z90 + 0.84)), 20.0 * math.exp(0.15 * (-Z90 + 2.0)))
+    assert seen_between(measured().batch, looks((20.0, "few")), -Z90) == pytest.approx(few)
 
 
 @settings(deadline=None, max_examples=60)

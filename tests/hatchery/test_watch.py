@@ -403,13 +403,18 @@ def test_a_quarter_of_the_progress_in_gaps_is_too_much(after_h: float, trust: st
     assert any("of the progress fell into gaps" in reason for reason in forecast.reasons) == (trust == "none")
 
 
-def test_many_small_gaps_add_up() -> None:
-    """A reading an hour: no gap is wide, but all of the progress fell into them."""
-    sparse = steady(26.0, 10.0, every_min=60.0, set_point_c=26.0).forecast(at(10.0), PRIOR)
+def test_many_wide_gaps_add_up() -> None:
+    """A reading every four hours: no gap is too long, but all of the progress fell into them."""
+    sparse = steady(26.0, 12.0, every_min=240.0, set_point_c=26.0).forecast(at(12.0), PRIOR)
     assert sparse.trust == "none"
     assert "100%" in sparse.reasons[-1]
-    half_hours = steady(26.0, 10.0, every_min=30.0, set_point_c=26.0).forecast(at(10.0), PRIOR)
-    assert half_hours.trust == "good"
+
+
+@pytest.mark.parametrize("every_min", [30.0, 60.0, 150.0])
+def test_readings_by_hand_through_the_night_are_enough(every_min: float) -> None:
+    """A keeper without a probe: gaps of up to three hours widen the band and no more."""
+    by_hand = steady(26.0, 10.0, every_min=every_min, set_point_c=26.0).forecast(at(10.0), PRIOR)
+    assert by_hand.trust == "good"
 
 
 def test_the_first_three_hours_may_have_gaps() -> None:

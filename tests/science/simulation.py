@@ -34,19 +34,20 @@ SEED = 20_817
 class Population:
     """Where hidden lots come from.
 
-    ln tau25: nine lots in ten from N(ln ``tau25_h``, .20), the tenth, of another make, from N(same, .45):
-    together sd .24, as wide as the prior but of another form. cv of the hatching thresholds: log-normal
+    ln tau25: nine lots in ten from N(ln ``tau25_h``, .18), the tenth, of another make, from N(same, .45):
+    together sd .22, a little less than the prior allows for. cv of the hatching thresholds: log-normal
     around ``cv``, sd of ln ``cv_ln_sd``, within .05-.40. ``omegas``: batch-to-batch sd of ln time, one of
-    these for each lot.
+    these for each lot. ``light_known``: whether a lamp is known to burn in the first hours.
     """
 
     tau25_h: float = 20.4
-    usual_sd: float = 0.20
+    usual_sd: float = 0.18
     odd_sd: float = 0.45
     odd_share: float = 0.10
     cv: float = 0.15
     cv_ln_sd: float = 0.40
     omegas: tuple[float, ...] = (0.03, 0.05, 0.08)
+    light_known: bool = True
 
     def tau_at(self, share: float) -> float:
         """tau25 (h) below which ``share`` of the lots lie."""
@@ -58,6 +59,7 @@ class Population:
 
 POPULATIONS = {
     "base": Population(),
+    "base, light not known": Population(light_known=False),
     "slow and diverse": Population(tau25_h=20.4 * 1.35, cv=0.28, cv_ln_sd=0.0),
     "erratic": Population(omegas=(0.22,)),
 }
@@ -66,7 +68,7 @@ POPULATIONS = {
 @dataclass(frozen=True)
 class Lot:
     """A hidden lot: median hatch at 25 C, rate curve, cv of the thresholds, batch-to-batch sd; and the
-    room and the probe it is hatched with, deg C."""
+    room and the probe it is hatched with, deg C, and its lamp."""
 
     tau25_h: float
     rate: Callable[[Floats], Floats]
@@ -75,6 +77,7 @@ class Lot:
     room_c: float
     swing_c: float
     bias_c: float
+    light_known: bool
 
 
 @dataclass(frozen=True)
@@ -99,6 +102,7 @@ def make_lots(count: int, population: Population, rng: np.random.Generator) -> I
             room_c=float(rng.uniform(22.0, 28.5)),
             swing_c=float(rng.uniform(0.2, 2.0)),
             bias_c=float(0.4 * rng.standard_normal()),
+            light_known=population.light_known,
         )
 
 
@@ -140,6 +144,7 @@ def make_hatch(lot: Lot, number: int, rng: np.random.Generator) -> Hatch:
     t90_h = float(np.interp(np.quantile(thresholds, 0.9), done, hours))
 
     watch = BatchWatch(Batch(number, "a", "lot", start, 2.0))
+    watch.light_known = lot.light_known
     said = np.round((water + lot.bias_c + 0.05 * rng.standard_normal(hours.size)) / 0.0625) * 0.0625
     last_h = min(t90_h + 8.0, 159.0)
     for hour, temp_c in zip(hours, said, strict=True):
@@ -207,14 +212,15 @@ class Scores:
     """All that is scored after one number of recorded hatches.
 
     ``whole``: the log up to T90 known, no look of the running batch. ``early``: six hours of log.
-    ``looked``: at the first look that saw some but not all hatched, with the looks so far; ``unlooked``:
-    the same moments without them. ``fixed``: always 24 h.
+    ``first``, ``last``: at the first and last look before T90, "few" to "nearly all" seen, with the looks so
+    far; ``unlooked``: at the first of them, no look known. ``fixed_errors_h``: always 24 h.
     """
 
     whole: Score = field(default_factory=Score)
     early: Score = field(default_factory=Score)
-    looked: Score = field(default_factory=Score)
     unlooked: Score = field(default_factory=Score)
+    first: Score = field(default_factory=Score)
+    last: Score = field(default_factory=Score)
     fixed_errors_h: list[float] = field(default_factory=list)
 
     @property
@@ -231,11 +237,16 @@ def _score(hatch: Hatch, belief: LotBelief, scores: Scores, mid_batch: bool) -> 
     if not mid_batch:
         return
     scores.early.note(watch.forecast(start + timedelta(hours=EARLY_H), belief).t90, hatch.t90_h)
-    telling = [look.time for look in hatch.looks if look.seen in ("few", "some", "most")]
-    if telling and watch.batch.hours_at(telling[0]) < hatch.t90_h:
+    telling = [
+        look.time
+        for look in hatch.looks
+        if look.seen not in ("none", "complete") and watch.batch.hours_at(look.time) < hatch.t90_h
+    ]
+    if telling:
         scores.unlooked.note(watch.forecast(telling[0], belief).t90, hatch.t90_h)
         watch.looks = hatch.looks
-        scores.looked.note(watch.forecast(telling[0], belief).t90, hatch.t90_h)
+        scores.first.note(watch.forecast(telling[0], belief).t90, hatch.t90_h)
+        scores.last.note(watch.forecast(telling[-1], belief).t90, hatch.t90_h)
 
 
 def run(
@@ -264,15 +275,15 @@ def run(
 def table(scores: dict[int, Scores]) -> str:
     """The scores in words and figures, one line for each number of recorded hatches."""
     lines = [
-        "hatches   T90 MAE  80% band  width | at 6 h MAE  band | first telling look: before    after  band"
-        " | fixed 24 h"
+        "hatches   T90 MAE  band   width | at 6 h MAE  band | at the first look: without   with  band"
+        " | at the last  band | fixed 24 h"
     ]
     for count, each in scores.items():
         lines.append(
-            f"{count:7d} {each.whole.mae_h:7.2f} h {each.whole.coverage:8.0%} {each.whole.width_h:5.1f} h |"
+            f"{count:7d} {each.whole.mae_h:7.2f} h {each.whole.coverage:4.0%} {each.whole.width_h:5.1f} h |"
             f" {each.early.mae_h:8.2f} h {each.early.coverage:5.0%} |"
-            f" {each.unlooked.mae_h:25.2f} h {each.looked.mae_h:6.2f} h {each.looked.coverage:5.0%} |"
-            f" {each.fixed_mae_h:8.2f} h"
+            f" {each.unlooked.mae_h:24.2f} h {each.first.mae_h:4.2f} h {each.first.coverage:5.0%} |"
+            f" {each.last.mae_h:9.2f} h {each.last.coverage:5.0%} | {each.fixed_mae_h:8.2f} h"
         )
     return "\n".join(lines)
 
