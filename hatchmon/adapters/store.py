@@ -236,12 +236,12 @@ class Store:
 
     def usual_day(self, cone: str, quantity: Quantity, start: datetime, end: datetime) -> list[sqlite3.Row]:
         """Mean by hour of the UTC day of a cone's usable readings in [start, end]: hour, unit, mean, count;
-        only from streams of at least three days."""
+        only from streams that reach over three days."""
         return self.rows(
             """WITH chosen AS (
                  SELECT stream_id, unit FROM streams s
-                 WHERE cone = ? AND quantity = ? AND topic <> '' AND 3 <= (
-                   SELECT count(DISTINCT time_us / 86400000000) FROM readings r
+                 WHERE cone = ? AND quantity = ? AND topic <> '' AND 3 * 86400000000 <= (
+                   SELECT max(time_us) - min(time_us) FROM readings r
                    WHERE r.stream_id = s.stream_id AND time_us BETWEEN ? AND ?))
                SELECT (time_us / 3600000000) % 24 AS hour, unit, avg(raw) AS mean, count(*) AS count
                FROM readings JOIN chosen USING (stream_id)

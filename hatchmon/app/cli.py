@@ -208,7 +208,8 @@ def look(
     """Note how much has hatched, by eye."""
     if bool(seen) == undo:
         _wrong_use(
-            "SEEN is missing: say what you saw (none, few, some, most, nearly all, complete, or 60%), or --undo alone."
+            "SEEN is missing: say what you saw (none, few, some, most, nearly all, complete, or 60%), "
+            "or --undo alone."
         )
     with _session(config) as session:
         session.ask(

@@ -18,7 +18,9 @@ _QUERIES: dict[str, str] = {
         FROM readings r JOIN streams s USING (stream_id) WHERE (:cone IS NULL OR s.cone = :cone)
         ORDER BY r.time_us, r.seq""",
     "batches": """SELECT batch_id, cone, lot, started_us, grams, litres, set_point_c, salinity,
-        ended_us, outcome FROM batches WHERE (:cone IS NULL OR cone = :cone) ORDER BY started_us""",
+        ended_us, outcome, temp_c AS notebook_temp_c, doubt_c AS notebook_doubt_c
+        FROM batches LEFT JOIN notebook USING (batch_id)
+        WHERE (:cone IS NULL OR cone = :cone) ORDER BY started_us""",
     "looks": """SELECT l.time_us, b.cone, b.batch_id, b.lot, l.seen FROM looks l
         JOIN batches b USING (batch_id)
         WHERE (:cone IS NULL OR b.cone = :cone) ORDER BY l.time_us""",

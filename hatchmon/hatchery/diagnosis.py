@@ -237,12 +237,15 @@ class _Case:
     # --- what was out of order ------------------------------------------------------------------
 
     def _reference(self, edge_c: float) -> tuple[float, str]:
-        """The water to compare with, and its name."""
-        if self.m.batch.set_point_c is not None:
-            return self.m.batch.set_point_c, "the set point of"
-        if self.m.usual_c is not None:
-            return self.m.usual_c, "this lot's usual"
-        return edge_c, ""
+        """The water to compare with, and its name: only such as a hatch can be timed in."""
+        low, high = par.PREDICT_FROM.value, par.PREDICT_TO.value
+        for temp_c, name in (
+            (self.m.batch.set_point_c, "the set point of"),
+            (self.m.usual_c, "this lot's usual"),
+        ):
+            if temp_c is not None and low <= temp_c <= high:
+                return temp_c, name
+        return min(max(edge_c, low), high), ""
 
     def _water(self) -> Iterator[Finding]:
         hours, temps = self.m.hours, self.m.temps_c
@@ -451,11 +454,11 @@ class _Case:
                 return f"{words} Measured causes account for the delay."
             if usual:
                 return (
-                    f"{words} Measured causes account for {explained:.1f} of {late_by_h:.1f} h, and the rest "
-                    "is no more than the usual difference."
+                    f"{words} Measured causes account for {explained:.1f} of about {late_by_h:.1f} h, and "
+                    "the rest is no more than the usual difference."
                 )
             rest = _named(f for f in bearing if f.strength != "worked out")
-            return f"{words} Measured causes account for {explained:.1f} of {late_by_h:.1f} h; " + (
+            return f"{words} Measured causes account for {explained:.1f} of about {late_by_h:.1f} h; " + (
                 f"the rest may come from {rest}." if rest else "nothing measured explains the rest."
             )
         possible = _named(bearing)

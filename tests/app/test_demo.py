@@ -20,6 +20,7 @@ from pathlib import Path
 import pytest
 
 from hatchmon.adapters.store import Store
+from hatchmon.app.beliefs import Beliefs
 from hatchmon.app.demo import NO_BROKER
 from hatchmon.app.demo_hatchery import (
     HEATER_C_PER_H,
@@ -37,7 +38,7 @@ from hatchmon.app.demo_hatchery import (
     room_c,
 )
 from hatchmon.app.demo_past import PAST_H, settings_text, write_past
-from hatchmon.app.record import forecast_of, thresholds_of, watch_batch, water_of
+from hatchmon.app.record import thresholds_of, watch_batch, water_of
 from hatchmon.app.settings import load_settings
 from hatchmon.hatchery.payload import read_payload
 from hatchmon.hatchery.types import Quantity
@@ -161,9 +162,8 @@ def test_every_batch_is_to_be_ready_when_planned(tmp_path: Path) -> None:
         for plan in PLANS:
             batch = batches[plan.cone]
             watch = watch_batch(store, batch, START)
-            forecast = forecast_of(
-                watch, water[plan.cone], START, thresholds_of(load_settings(config, env={}))
-            )
+            beliefs = Beliefs(store, thresholds_of(load_settings(config, env={})))
+            forecast = beliefs.forecast(watch, water[plan.cone], START)
             assert forecast.opens is not None
             ready_in_h = (batch.time_at(forecast.opens.p50) - START) / timedelta(hours=1)
             assert ready_in_h == pytest.approx(plan.ready_in_h, abs=0.1)

@@ -197,6 +197,17 @@ def test_in_a_cone_with_a_probe_batches_do_not_overlap(ground: Ground) -> None:
     assert [batch.running for batch in ground.batches()] == [False, False, True]
 
 
+def test_the_export_tells_where_a_batch_comes_from(ground: Ground) -> None:
+    ground.load(HEAD + GOOD, "--yes")
+    header, row = ground.run("export", "batches").stdout.splitlines()
+    told = dict(zip(header.split(","), row.split(","), strict=True))
+    assert (told["notebook_temp_c"], told["notebook_doubt_c"], told["outcome"]) == (
+        "26.0",
+        "1.0",
+        "harvested",
+    )
+
+
 # ---- how it may be written ----
 
 

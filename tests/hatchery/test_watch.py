@@ -13,8 +13,9 @@ from scipy import special
 from scipy.integrate import quad
 from scipy.optimize import brentq
 
-from hatchmon.hatchery.types import Band, Batch, Forecast
+from hatchmon.hatchery.types import Band, Batch, Forecast, Look
 from hatchmon.hatchery.watch import BatchWatch
+from hatchmon.science.hatching import ENERGY_NODES_EV
 from hatchmon.science.learning import LotBelief
 from hatchmon.science.nauplii import Thresholds
 from hatchmon.science.rates import schoolfield_1981
@@ -587,3 +588,113 @@ def test_whatever_was_read_the_forecast_is_finite_and_whole(
         for each in bands:
             assert 0.0 <= band(each).p10 <= band(each).p50 <= band(each).p90
     assert forecast.trust == "good" or forecast.reasons
+
+
+# ---- what the keeper saw ----
+
+
+def seen(*looks: tuple[float, str]) -> list[Look]:
+    return [Look(1, at(hours), what) for hours, what in looks]
+
+
+def test_evidence_ties_each_look_to_its_clock() -> None:
+    """Steady water: ln Q is ln of rate times hours for each activation energy, less what salt adds."""
+    watch = steady(24.0, 30.0)
+    watch.looks = seen((18.0, "few"), (26.5, "60 %"))
+    found = watch.evidence(at(30.0))
+    assert found is not None
+    exact = np.log(np.outer([18.0, 26.5], schoolfield_1981(24.0, ENERGY_NODES_EV)))
+    np.testing.assert_allclose(found.ln_q, exact, atol=2e-4)
+    assert found.bounds.tolist() == [
+        [-2.0, -0.84],
+        [pytest.approx(0.0, abs=1e-12), pytest.approx(special.ndtri(0.7))],
+    ]
+    assert found.extra_sd == pytest.approx(0.0, abs=1e-9)
+    assert not found.light_known
+    salty = BatchWatch(Batch(1, "north", "lot A", START, grams=4.0, salinity=40.0))
+    for minute in range(0, 1801, 5):
+        salty.add(START + timedelta(minutes=minute), 24.0)
+    salty.looks, salty.light_known = watch.looks, True
+    other = salty.evidence(at(30.0))
+    assert other is not None
+    np.testing.assert_allclose(other.ln_q, found.ln_q - 0.1, atol=1e-9)
+    assert other.extra_sd == pytest.approx(0.06)
+    assert other.light_known
+
+
+def test_looks_of_later_and_of_before_the_start_are_no_evidence() -> None:
+    watch = steady(24.0, 30.0)
+    watch.looks = seen((-2.0, "complete"), (0.0, "none"), (18.0, "few"), (27.0, "complete"))
+    for until_h, count in ((10.0, 0), (18.0, 1), (26.0, 1), (30.0, 2)):
+        found = watch.evidence(at(until_h))
+        assert found is not None
+        assert found.z_low.size == count
+        assert found.empty == (count == 0)
+
+
+def test_an_untrusted_batch_teaches_nothing() -> None:
+    """Seven hours without a reading, or no reading at all; with five the batch counts, but less."""
+    told = {}
+    for gap_h in (0.0, 5.0, 7.0):
+        watch = watch_of(26.0)
+        before = np.arange(0.0, 8.01, 1 / 12)
+        for hour in (*before, *(8.0 + gap_h + np.arange(1 / 12, 18.0, 1 / 12))):
+            watch.add(at(float(hour)), 26.0)
+        watch.looks = seen((18.0, "some"), (24.0, "complete"))
+        told[gap_h] = watch.evidence(at(25.0))
+    whole, gapped, lost = told.values()
+    assert whole is not None
+    assert gapped is not None
+    assert lost is None
+    assert whole.extra_sd == pytest.approx(0.0, abs=1e-9)
+    assert gapped.extra_sd == pytest.approx(0.008, abs=0.001)  # 2 deg C h of 26
+    assert PRIOR.learn(gapped).a_mean_sd[1] > PRIOR.learn(whole).a_mean_sd[1]
+    silent = watch_of(26.0)
+    silent.looks = seen((18.0, "some"))
+    assert silent.evidence(at(24.0)) is None
+
+
+def test_a_look_moves_the_running_forecast() -> None:
+    """Nothing at all at 24 h puts the hatch off, half of it at 14 h brings it forward; both narrow it. Looks
+    yet to come are not known."""
+    watch = steady(26.0, 24.0, set_point_c=26.0)
+    unseen = band(watch.forecast(at(24.0), PRIOR).t90)
+    watch.looks = seen((24.0, "none"))
+    late = band(watch.forecast(at(24.0), PRIOR).t90)
+    assert band(watch.forecast(at(20.0), PRIOR).t90).p50 == pytest.approx(unseen.p50, abs=0.2)
+    watch.looks = seen((14.0, "some"))
+    early = band(watch.forecast(at(24.0), PRIOR).t90)
+    assert early.p50 < unseen.p50 - 2.0
+    assert late.p50 > unseen.p50 + 4.0
+    assert late.p10 > unseen.p50
+    assert early.p90 - early.p10 < 0.6 * (unseen.p90 - unseen.p10)
+    assert watch.forecast(at(24.0), PRIOR).hatched > 0.9
+
+
+def test_known_light_narrows_the_forecast_of_a_known_lot() -> None:
+    watch = steady(26.0, 30.0, set_point_c=26.0)
+    watch.looks = seen((16.0, "few"), (19.0, "some"), (22.0, "most"), (26.0, "complete"))
+    found = watch.evidence(at(30.0))
+    assert found is not None
+    known_lot = PRIOR.learn_all([found] * 6)
+    watch.looks = []
+    dark = band(watch.forecast(at(30.0), known_lot).t90)
+    watch.light_known = True
+    lit = band(watch.forecast(at(30.0), known_lot).t90)
+    assert lit.p90 - lit.p10 < 0.9 * (dark.p90 - dark.p10)
+    assert lit.p50 == pytest.approx(dark.p50, abs=0.1)
+
+
+def test_as_a_look_is_moved_minute_by_minute_the_window_does_not_jump() -> None:
+    """Opening, best and close of a running batch follow the look's time: no step above a quarter of an hour,
+    and none back by more than a few minutes."""
+    watch = steady(26.0, 18.0, set_point_c=26.0)
+    told = []
+    for minute in range(0, 60, 4):
+        watch.looks = seen((16.0 + minute / 60, "few"))
+        forecast = watch.forecast(at(18.0), PRIOR)
+        told.append([band(each).p50 for each in (forecast.opens, forecast.best, forecast.closes)])
+    steps = np.diff(np.array(told), axis=0)
+    assert np.all(np.abs(steps) < 0.25)
+    assert np.all(steps > -0.08)
+    assert np.all(told[-1] > np.array(told[0]) + 0.5)

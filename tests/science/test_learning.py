@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from random import Random
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 from scipy import special, stats
 
 from hatchmon.hatchery.looks import WORDS, look_bounds
@@ -53,7 +55,7 @@ def mean_sd(belief: LotBelief, axis: int) -> tuple[float, float]:
 # ---- against the long way ----
 
 
-def likelihood(evidence: Evidence, c: Floats, node: Floats, sigma: Floats) -> Floats:
+def likelihood(evidence: Evidence, c: Floats, node: NDArray[np.int64], sigma: Floats) -> Floats:
     """Of a batch's notes, term by term, with SciPy; the arguments broadcast."""
     total = np.ones(np.broadcast_shapes(c.shape, node.shape, sigma.shape))
     for ln_q, low, high, chance in zip(
@@ -229,9 +231,9 @@ def batches(draw: st.DrawFn) -> list[Evidence]:
 
 @given(batches(), st.randoms())
 @settings(max_examples=25, deadline=None)
-def test_the_order_of_batches_does_not_matter(found: list[Evidence], random: st.DataObject) -> None:
+def test_the_order_of_batches_does_not_matter(found: list[Evidence], random: Random) -> None:
     shuffled = list(found)
-    random.shuffle(shuffled)  # type: ignore[attr-defined]
+    random.shuffle(shuffled)
     one, other = PRIOR.learn_all(found), PRIOR.learn_all(shuffled)
     np.testing.assert_allclose(one.weights, other.weights, rtol=1e-9, atol=1e-15)
     assert one.hatches == other.hatches == len(found)
