@@ -43,6 +43,8 @@ STEPS: tuple[str, ...] = (
         salinity REAL,
         ended_us INTEGER,
         outcome TEXT CHECK (outcome IN ('harvested', 'discarded')),
+        cold_c REAL,  -- the cold store that the harvest went into
+        used_up_us INTEGER,  -- when the last of it was fed
         CHECK ((ended_us IS NULL) = (outcome IS NULL))
     ) STRICT;
     CREATE UNIQUE INDEX one_running_batch ON batches (cone) WHERE ended_us IS NULL;

@@ -350,12 +350,15 @@ class Store:
                 salinity=row["salinity"],
                 ended=None if row["ended_us"] is None else from_us(row["ended_us"]),
                 outcome=row["outcome"],
+                cold_c=row["cold_c"],
+                used_up=None if row["used_up_us"] is None else from_us(row["used_up_us"]),
             )
             for row in rows
         ]
 
     def add_batch(self, batch: Batch, dated_by: str) -> Batch:
-        """Store a new batch (its ``batch_id`` is ignored) and its lot if new; returns it with its id."""
+        """Store a new batch (its ``batch_id`` is ignored) and its lot if new; returns it with its id. Nothing
+        of it is in a cold store yet."""
         started = to_us(batch.started)
         self._db.execute("INSERT OR IGNORE INTO lots VALUES (?, ?)", (batch.lot, started))
         cursor = self._db.execute(
@@ -381,12 +384,16 @@ class Store:
         rows = self.rows("SELECT temp_c, doubt_c FROM notebook WHERE batch_id = ?", batch_id)
         return (rows[0]["temp_c"], rows[0]["doubt_c"]) if rows else None
 
-    def end_batch(self, batch_id: int, ended: datetime, outcome: str) -> None:
-        """Close a running batch."""
+    def end_batch(self, batch_id: int, ended: datetime, outcome: str, cold_c: float | None = None) -> None:
+        """Close a running batch; ``cold_c``: the cold store that its harvest goes into, deg C."""
         self._db.execute(
-            "UPDATE batches SET ended_us = ?, outcome = ? WHERE batch_id = ?",
-            (to_us(ended), outcome, batch_id),
+            "UPDATE batches SET ended_us = ?, outcome = ?, cold_c = ? WHERE batch_id = ?",
+            (to_us(ended), outcome, cold_c, batch_id),
         )
+
+    def use_up(self, batch_id: int, time: datetime) -> None:
+        """Nothing of the batch is left in the cold store."""
+        self._db.execute("UPDATE batches SET used_up_us = ? WHERE batch_id = ?", (to_us(time), batch_id))
 
     def looks(self, batch_id: int) -> list[Look]:
         """What the keeper saw of a batch, oldest first."""
@@ -614,6 +621,9 @@ class Store:
             """UPDATE batches SET ended_us = ended_us + ?
                WHERE ended_us BETWEEN ? AND ? AND batch_id NOT IN (SELECT batch_id FROM notebook)""",
             (shift, *span),
+        )
+        self._db.execute(
+            "UPDATE batches SET used_up_us = used_up_us + ? WHERE used_up_us BETWEEN ? AND ?", (shift, *span)
         )
         for noted in ("looks", "counts"):
             self._db.execute(

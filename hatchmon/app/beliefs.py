@@ -11,12 +11,14 @@ import numpy as np
 from hatchmon.adapters.store import Store
 from hatchmon.app.record import Water, usual_day, watch_batch
 from hatchmon.hatchery.ahead import Cycle
+from hatchmon.hatchery.counts import lot_hatchability
 from hatchmon.hatchery.honesty import Honesty, Scored, honesty, score, widened
 from hatchmon.hatchery.looks import reaches_the_end
+from hatchmon.hatchery.next_look import NextLook
 from hatchmon.hatchery.noted import noted_evidence
 from hatchmon.hatchery.types import Batch, Forecast, Quantity
-from hatchmon.hatchery.watch import BatchWatch
-from hatchmon.science.learning import Evidence, LotBelief, keeper_prior
+from hatchmon.hatchery.watch import UNKNOWN_HATCHABILITY, BatchWatch
+from hatchmon.science.learning import Counted, Evidence, LotBelief, keeper_prior
 from hatchmon.science.nauplii import Thresholds
 
 AIR_FRESH = timedelta(hours=1)
@@ -30,7 +32,9 @@ def work_out_evidence(store: Store, batch: Batch) -> None:
     if batch.outcome == "harvested":
         noted = store.noted_water(batch.batch_id)
         if noted is None:
-            found = watch_batch(store, batch, batch.ended).evidence(batch.ended)
+            watch = watch_batch(store, batch, batch.ended)
+            watch.hatchability = _hatchability(store, batch.lot, batch.batch_id)
+            found = watch.evidence(batch.ended)
         else:
             found = noted_evidence(batch, store.looks(batch.batch_id), *noted)
     body = None
@@ -40,6 +44,11 @@ def work_out_evidence(store: Store, batch: Batch) -> None:
             "z": [[None if not np.isfinite(z) else z for z in pair] for pair in found.bounds.tolist()],
             "chance": found.chance.tolist(),
             "extra_sd": round(found.extra_sd, 5),
+            "light_known": found.light_known,
+            "counted": [
+                {"ln_q": np.round(one.ln_q, 5).tolist(), "likely": np.round(one.likely, 6).tolist()}
+                for one in found.counted
+            ],
         }
     store.keep_evidence(batch.batch_id, json.dumps(body))
 
@@ -52,6 +61,7 @@ class Beliefs:
         self._thresholds = thresholds
         self._known: dict[str, LotBelief] = {}
         self._evidence: dict[str, list[Evidence]] | None = None
+        self._levels: dict[str, tuple[float, float]] = {}
         self._honesty: Honesty | None = None
         self._days: dict[str, tuple[datetime, Cycle | None]] = {}
 
@@ -70,11 +80,23 @@ class Beliefs:
 
     def forecast(self, watch: BatchWatch, water: Water, now: datetime) -> Forecast:
         """What is believed of a batch at ``now``, as wide as the record of past forecasts demands."""
+        belief, air_c, cycle = self._surroundings(watch, water, now)
+        return widened(watch.forecast(now, belief, self._thresholds, air_c, cycle), self.honesty.widen)
+
+    def next_look(self, watch: BatchWatch, water: Water, now: datetime) -> NextLook | None:
+        """The look that would narrow the forecast most."""
+        return watch.next_look(now, *self._surroundings(watch, water, now))
+
+    def _surroundings(
+        self, watch: BatchWatch, water: Water, now: datetime
+    ) -> tuple[LotBelief, float | None, Cycle | None]:
+        """What a forecast rests on beside the batch itself: its lot, the room now, the room's day."""
+        batch = watch.batch
+        if watch.counts:
+            watch.hatchability = _hatchability(self._store, batch.lot, batch.batch_id)
         air = water.get(Quantity.AIR_TEMPERATURE)
         air_c = air[0] if air is not None and now - air[1] <= AIR_FRESH else None
-        cycle = self._usual_day(watch.batch, now)
-        forecast = watch.forecast(now, self.of(watch.batch.lot), self._thresholds, air_c, cycle)
-        return widened(forecast, self.honesty.widen)
+        return self.of(batch.lot), air_c, self._usual_day(batch, now)
 
     def _usual_day(self, batch: Batch, now: datetime) -> Cycle | None:
         """Read afresh once an hour: a week of readings is much to sum up."""
@@ -88,7 +110,8 @@ class Beliefs:
         if lot not in self._known:
             if self._evidence is None:
                 self._evidence = all_evidence(self._store)
-            self._known[lot] = belief_from(self._evidence, lot)
+                self._levels = lot_levels(self._evidence)
+            self._known[lot] = belief_from(self._evidence, lot, self._levels)
         return self._known[lot]
 
 
@@ -106,6 +129,13 @@ def scored_batches(store: Store) -> list[Scored]:
     return [one for one in scored if one is not None]
 
 
+def _hatchability(store: Store, lot: str, without: int) -> tuple[float, float]:
+    """Beta parameters of a lot's hatchable share, from the counts of its other batches."""
+    others = store.batches("lot = ? AND outcome = 'harvested' AND batch_id <> ?", lot, without)
+    counted = [(other, counts, None) for other in others if (counts := store.counts(other.batch_id))]
+    return lot_hatchability(counted) or UNKNOWN_HATCHABILITY
+
+
 def all_evidence(store: Store, without: int | None = None) -> dict[str, list[Evidence]]:
     """By lot, the evidence of its finished batches that have any; leaving out batch ``without``."""
     evidence: dict[str, list[Evidence]] = {}
@@ -121,14 +151,25 @@ def all_evidence(store: Store, without: int | None = None) -> dict[str, list[Evi
                     np.array(high),
                     np.array(body["chance"]),
                     body["extra_sd"],
+                    body["light_known"],
+                    tuple(Counted(np.array(c["ln_q"]), np.array(c["likely"])) for c in body["counted"]),
                 )
             )
     return evidence
 
 
-def belief_from(evidence: Mapping[str, Sequence[Evidence]], lot: str) -> LotBelief:
-    """The belief about ``lot`` from the evidence of finished batches by lot."""
-    others = [
-        LotBelief.prior().learn_all(batches).a_mean_sd for name, batches in evidence.items() if name != lot
-    ]
+def lot_levels(evidence: Mapping[str, Sequence[Evidence]]) -> dict[str, tuple[float, float]]:
+    """By lot, mean and sd of a from its own batches alone."""
+    return {name: LotBelief.prior().learn_all(batches).a_mean_sd for name, batches in evidence.items()}
+
+
+def belief_from(
+    evidence: Mapping[str, Sequence[Evidence]],
+    lot: str,
+    levels: Mapping[str, tuple[float, float]] | None = None,
+) -> LotBelief:
+    """The belief about ``lot`` from the evidence of finished batches by lot, and their ``levels`` where
+    known already."""
+    levels = lot_levels(evidence) if levels is None else levels
+    others = [level for name, level in levels.items() if name != lot]
     return keeper_prior(others).learn_all(evidence.get(lot, ()))

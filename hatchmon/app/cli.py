@@ -174,11 +174,12 @@ def begin(
     with _session(config) as session:
         session.ask(
             as_json, do="begin", cone=cone, lot=lot, grams=grams, litres=litres, at=session.time(at),
-            set_point_c=_set_point(set_point), salinity=salinity,
+            set_point_c=_temperature("--set-point", set_point, "26, 26C or 79F"), salinity=salinity,
         )  # fmt: skip
 
 
-def _set_point(text: str | None) -> float | None:
+def _temperature(option: str, text: str | None, such_as: str) -> float | None:
+    """Deg C of a temperature such as ``26``, ``26C`` or ``79F``; exits 2 when it is none."""
     from hatchmon.hatchery.units import celsius
 
     if text is None:
@@ -187,7 +188,7 @@ def _set_point(text: str | None) -> float | None:
     try:
         value = float(plain.rstrip("CF"))
     except ValueError:
-        _wrong_use(f"--set-point: '{text}' is not a temperature; write 26, 26C or 79F.")
+        _wrong_use(f"{option}: '{text}' is not a temperature; write {such_as}.")
     return celsius(value) if plain.endswith("F") else value
 
 
@@ -330,12 +331,22 @@ def harvest(
     cone: Cone,
     at: At = None,
     discard: Annotated[bool, typer.Option("--discard", help="Thrown away, not harvested.")] = False,
+    cold_c: Annotated[
+        str | None, typer.Option(metavar="TEMP", help="Into a cold store at this temperature: 4, 4C or 39F.")
+    ] = None,
+    used_up: Annotated[
+        bool,
+        typer.Option("--used-up", help="End no batch: the oldest nauplii in the cold store are used up."),
+    ] = False,
     config: Config = None,
     as_json: AsJson = False,
 ) -> None:
-    """End the batch in a cone: harvested, or thrown away."""
+    """End the batch in a cone: harvested, also into a cold store, or thrown away."""
     with _session(config) as session:
-        session.ask(as_json, do="harvest", cone=cone, at=session.time(at), discard=discard)
+        session.ask(
+            as_json, do="harvest", cone=cone, at=session.time(at), discard=discard,
+            cold_c=_temperature("--cold-c", cold_c, "4, 4C or 39F"), used_up=used_up,
+        )  # fmt: skip
 
 
 @app.command()
@@ -395,7 +406,7 @@ def lots(config: Config = None, as_json: AsJson = False) -> None:
     from hatchmon.app.lots import lot_rows, lots_json, lots_shown
 
     with _session(config) as session, Store(session.settings.store.path, read_only=True) as store:
-        found = lot_rows(views.batch_rows(store, None, None), session.settings)
+        found = lot_rows(store, session.settings, session.now)
         if as_json:
             typer.echo(json.dumps(lots_json(found), indent=2, ensure_ascii=False))
         else:
@@ -408,23 +419,26 @@ def export(
         str, typer.Argument(help="readings, batches, looks, counts, forecasts, alerts or rejected.")
     ],
     cone: OfCone = None,
-    out: Annotated[Path | None, typer.Option(help="File to write; default: print.")] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="File to write, JSON if so named, else CSV; default: print.")
+    ] = None,
     config: Config = None,
     as_json: AsJson = False,
 ) -> None:
-    """Write a table of the record as CSV, times in UTC."""
+    """Write a table of the record as CSV (or JSON), times in UTC."""
     from hatchmon.adapters.store import Store
-    from hatchmon.app.export import TABLES, export
+    from hatchmon.app.export import TABLES, rows, write_csv, write_json
 
     if table not in TABLES:
         _wrong_use(f"'{table}' is not a table; choose {', '.join(TABLES)}.")
     with _session(config) as session, Store(session.settings.store.path, read_only=True) as store:
         if out is None:
-            export(store, table, cone, sys.stdout)
+            (write_json if as_json else write_csv)(rows(store, table, cone), sys.stdout)
             return
+        write = write_json if out.suffix == ".json" else write_csv
         try:
             with out.open("x", encoding="utf-8", newline="") as file:
-                count = export(store, table, cone, file)
+                count = write(rows(store, table, cone), file)
         except FileExistsError:
             raise Refused(f"{out} exists already; name a new file.") from None
         except OSError as error:
@@ -498,7 +512,10 @@ def backup(
 @app.command()
 def replay(
     folder: Annotated[
-        Path, typer.Argument(help="Holds batch.json, temperature.csv and, if wished, looks.csv.")
+        Path,
+        typer.Argument(
+            help="Holds batch.json and temperature.csv; if wished looks.csv, counts.csv, history/."
+        ),
     ],
     as_json: AsJson = False,
 ) -> None:

@@ -21,7 +21,7 @@ from hatchmon.app import state
 from hatchmon.app.beliefs import Beliefs
 from hatchmon.app.intake import Intake
 from hatchmon.app.pending import Pending
-from hatchmon.app.record import Water, note_water, thresholds_of, watch_batch, water_of
+from hatchmon.app.record import Water, note_water, stored_of, thresholds_of, watch_batch, water_of
 from hatchmon.app.requests import carry_out
 from hatchmon.app.settings import Settings
 from hatchmon.hatchery.alerts import (
@@ -79,13 +79,15 @@ class Nobody:
 
 @dataclass(slots=True)
 class ConeState:
-    """What the engine knows of one cone now. ``water``: newest usable (value, time) by quantity."""
+    """What the engine knows of one cone now. ``water``: newest usable (value, time) by quantity; ``stored``:
+    its batches in the cold store."""
 
     name: str
     water: Water = field(default_factory=dict)
     watch: BatchWatch | None = None
     forecast: Forecast | None = None
     issued: Forecast | None = None
+    stored: list[Batch] = field(default_factory=list)
 
 
 class Engine:
@@ -144,6 +146,8 @@ class Engine:
         self.cones = {name: ConeState(name, water) for name, water in water_of(self._store).items()}
         for batch in self._store.batches("ended_us IS NULL"):
             self._watch(batch, now)
+        for name, stored in stored_of(self._store, now).items():
+            self.cones.setdefault(name, ConeState(name)).stored = stored
         last = self._last_run
         if last is not None and self._began - last > OFF_AFTER:
             running = [cone.watch.batch for cone in self.cones.values() if cone.watch is not None]
@@ -162,8 +166,10 @@ class Engine:
         cone = self.cones.setdefault(name, ConeState(name))
         ended = cone.watch.batch if cone.watch is not None else None
         cone.watch = cone.forecast = cone.issued = None
+        now = self._clock.now()
         for batch in self._store.batches("cone = ? AND ended_us IS NULL", name):
-            self._watch(batch, self._clock.now())
+            self._watch(batch, now)
+        cone.stored = stored_of(self._store, now).get(name, [])
         if ended is not None and (cone.watch is None or cone.watch.batch.batch_id != ended.batch_id):
             self._book.forget(batch_scope(ended))
             self._pending.overtaken.append((tuple(URGENCY), batch_scope(ended)))
@@ -390,7 +396,13 @@ class Engine:
         now = self._clock.now()
         for name, cone in self.cones.items():
             body = state.cone_state(
-                name, cone.water, cone.watch.batch if cone.watch else None, cone.forecast, now, self.voice
+                name,
+                cone.water,
+                cone.watch.batch if cone.watch else None,
+                cone.forecast,
+                cone.stored,
+                now,
+                self.voice,
             )
             if self._published.get(name) != body and self._outside.publish(
                 state.state_topic(self.settings.site, name), body, retain=True

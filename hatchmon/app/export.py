@@ -1,11 +1,11 @@
-"""The record as CSV: one table after the keeper's choice."""
+"""The record as CSV or JSON: one table after the keeper's choice."""
 
 from __future__ import annotations
 
 import csv
 import json
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import IO, Literal
 
 from hatchmon.adapters.store import Store, from_us
@@ -18,7 +18,7 @@ _QUERIES: dict[str, str] = {
         FROM readings r JOIN streams s USING (stream_id) WHERE (:cone IS NULL OR s.cone = :cone)
         ORDER BY r.time_us, r.seq""",
     "batches": """SELECT batch_id, cone, lot, started_us, grams, litres, set_point_c, salinity,
-        ended_us, outcome, temp_c AS notebook_temp_c, doubt_c AS notebook_doubt_c
+        ended_us, outcome, cold_c, used_up_us, temp_c AS notebook_temp_c, doubt_c AS notebook_doubt_c
         FROM batches LEFT JOIN notebook USING (batch_id)
         WHERE (:cone IS NULL OR cone = :cone) ORDER BY started_us""",
     "looks": """SELECT l.time_us, b.cone, b.batch_id, b.lot, l.seen FROM looks l
@@ -42,17 +42,33 @@ TABLES = tuple(_QUERIES)
 _BANDS = ("t10", "t50", "t90", "opens", "best", "closes")
 
 
-def export(store: Store, table: str, cone: str | None, out: IO[str]) -> int:
-    """Write ``table`` (one of TABLES) as CSV with a header, times ISO 8601 UTC; the number of rows."""
+def rows(store: Store, table: str, cone: str | None) -> Iterator[dict[str, object]]:
+    """The rows of ``table`` (one of TABLES), all with the same columns; times ISO 8601 UTC."""
+    for row in store.each(_QUERIES[table], {"cone": cone}):
+        yield dict(_columns(row))
+
+
+def write_csv(found: Iterable[dict[str, object]], out: IO[str]) -> int:
+    """Write rows as CSV with a header; the number of them."""
     writer: csv.DictWriter[str] | None = None
     count = 0
-    for row in store.each(_QUERIES[table], {"cone": cone}):
-        plain = dict(_columns(row))
+    for row in found:
         if writer is None:
-            writer = csv.DictWriter(out, list(plain), lineterminator="\n")
+            writer = csv.DictWriter(out, list(row), lineterminator="\n")
             writer.writeheader()
-        writer.writerow(plain)
+        writer.writerow(row)
         count += 1
+    return count
+
+
+def write_json(found: Iterable[dict[str, object]], out: IO[str]) -> int:
+    """Write rows as one JSON array, a row a line; the number of them."""
+    count = 0
+    for row in found:
+        out.write("[\n" if count == 0 else ",\n")
+        out.write(json.dumps(row, ensure_ascii=False))
+        count += 1
+    out.write("\n]\n" if count else "[]\n")
     return count
 
 
@@ -60,19 +76,19 @@ def _columns(row: sqlite3.Row) -> Iterator[tuple[str, object]]:
     for name in row.keys():  # noqa: SIM118 - a Row iterates over its values
         value = row[name]
         if name.endswith("_us"):
-            yield name.removesuffix("_us"), "" if value is None else from_us(value).isoformat()
+            yield name.removesuffix("_us"), None if value is None else from_us(value).isoformat()
         elif name == "payload":
             yield name, value.decode("utf-8", "backslashreplace")
         elif name == "body" and "issued_us" in row.keys():  # noqa: SIM118
             yield from _forecast_columns(json.loads(value))
         else:
-            yield name, "" if value is None else value
+            yield name, value
 
 
 def _forecast_columns(body: dict[str, object]) -> Iterator[tuple[str, object]]:
     for name in _BANDS:
         band = body[name]
         for percent in ("p10", "p50", "p90"):
-            yield f"{name}_{percent}_h", band[percent] if isinstance(band, dict) else ""
+            yield f"{name}_{percent}_h", band[percent] if isinstance(band, dict) else None
     for name in ("q25_h", "hatched", "trust", "not_predicted"):
-        yield name, "" if body[name] is None else body[name]
+        yield name, body[name]

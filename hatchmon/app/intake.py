@@ -90,6 +90,11 @@ class Intake:
             heard.judge.remember(past, self._store.same_since(stream.stream_id))
             heard.newest_us = self._store.newest_us(stream.stream_id)
 
+    @property
+    def late(self) -> int:
+        """Readings that came out of order by too much to be used."""
+        return sum(heard.judge.late for heard in self._heard.values())
+
     def topics(self) -> list[str]:
         """The topic filters to subscribe to."""
         own = [self._mark_topic, *self._routes]

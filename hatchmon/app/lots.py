@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from rich import box
@@ -11,21 +12,32 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from hatchmon.adapters.store import Store
+from hatchmon.app.beliefs import Beliefs
+from hatchmon.app.record import thresholds_of
 from hatchmon.app.requests import interval_facts
 from hatchmon.app.settings import Settings
-from hatchmon.app.views import BatchRow
+from hatchmon.app.views import BatchRow, batch_rows
+from hatchmon.hatchery.ahead import in_control
+from hatchmon.hatchery.backplan import BackPlan, back_plan
 from hatchmon.hatchery.counts import LotYield, falling_words, lot_yield, per_gram_words, percent_words
+from hatchmon.hatchery.units import both_scales
 from hatchmon.science.yields import Interval, cost_per_million
+
+PLANNED_AT_C = 26.0
+PLANNED_FOR = (0.5, 0.8)  # chance of 90 % hatched in time
 
 
 @dataclass(frozen=True, slots=True)
 class LotRow:
-    """One lot: its batches, oldest first, what its counts say, and what a million nauplii cost."""
+    """One lot: its batches, oldest first, what its counts say, what a million nauplii cost, and how long
+    before the wanted time to start one for each chance of PLANNED_FOR, at PLANNED_AT_C and in light."""
 
     lot: str
     rows: Sequence[BatchRow]
     yields: LotYield
     cost: Interval | None
+    plans: Sequence[BackPlan]
 
     @property
     def mean_harvest_h(self) -> float | None:
@@ -45,22 +57,31 @@ class LotRow:
         }
 
 
-def lot_rows(batches: Iterable[BatchRow], settings: Settings) -> list[LotRow]:
-    """The lots of ``batches`` by name; cost where the settings know the price."""
+def lot_rows(store: Store, settings: Settings, now: datetime) -> list[LotRow]:
+    """All lots by name; cost where the settings know the price."""
     by_lot: dict[str, list[BatchRow]] = {}
-    for row in batches:
+    for row in batch_rows(store, None, None):
         by_lot.setdefault(row.batch.lot, []).append(row)
-    return [_lot_row(lot, of_lot, settings) for lot, of_lot in sorted(by_lot.items())]
+    beliefs = Beliefs(store, thresholds_of(settings))
+
+    def plans(lot: str) -> list[BackPlan]:
+        water, widen = in_control(PLANNED_AT_C), beliefs.honesty.widen
+        return [
+            back_plan(beliefs.of(lot), water, now, chance, thresholds_of(settings), widen=widen)
+            for chance in PLANNED_FOR
+        ]
+
+    return [_lot_row(lot, of_lot, settings, plans(lot)) for lot, of_lot in sorted(by_lot.items())]
 
 
-def _lot_row(lot: str, rows: Sequence[BatchRow], settings: Settings) -> LotRow:
+def _lot_row(lot: str, rows: Sequence[BatchRow], settings: Settings, plans: Sequence[BackPlan]) -> LotRow:
     t90s = [None if row.last is None or row.last.t90 is None else row.last.t90.p50 for row in rows]
     yields = lot_yield((row.batch, row.counts, t90) for row, t90 in zip(rows, t90s, strict=True))
     known = settings.lots.get(lot)
     cost = None
     if known is not None and known.price_per_kg is not None and yields.per_gram is not None:
         cost = cost_per_million(yields.per_gram, known.price_per_kg)
-    return LotRow(lot, rows, yields, cost)
+    return LotRow(lot, rows, yields, cost, plans)
 
 
 def lots_json(lots: Iterable[LotRow]) -> list[dict[str, Any]]:
@@ -78,6 +99,13 @@ def _lot_json(lot: LotRow) -> dict[str, Any]:
         "looks": sum(len(row.looks) for row in lot.rows),
         "mean_harvest_h": None if mean is None else round(mean, 2),
         "last_started": max(row.batch.started for row in lot.rows).isoformat(timespec="seconds"),
+        "start_before": {
+            "water_c": PLANNED_AT_C,
+            **{
+                f"p{chance * 100:.0f}": {"h": round(plan.lead_h, 2), "window_closed": round(plan.closed, 2)}
+                for chance, plan in zip(PLANNED_FOR, lot.plans, strict=True)
+            },
+        },
         "counted": yields.counted,
         "hatched_share": interval_facts(yields.share, 4),
         "nauplii_per_gram": interval_facts(yields.per_gram, 0),
@@ -109,15 +137,22 @@ def lots_shown(lots: Sequence[LotRow]) -> RenderableType:
 
 
 def _used(lots: Iterable[LotRow]) -> Table:
-    table = Table(box=box.SIMPLE_HEAD)
+    table = Table(
+        box=box.SIMPLE_HEAD,
+        caption="Start before: hours that are enough for 90 % to hatch with this chance, in light and "
+        f"at {both_scales(PLANNED_AT_C)}. In brackets: the chance that the window has closed by then.",
+    )
     table.add_column("lot")
     for name in ("batches", "running", "harvested", "discarded", "grams used", "looks", "mean harvest"):
         table.add_column(name, justify="right")
+    for chance in PLANNED_FOR:
+        table.add_column(f"start before, {chance * 100:.0f} %", justify="right")
     for lot in lots:
         mean = "-" if lot.mean_harvest_h is None else f"{lot.mean_harvest_h:.1f} h"
         grams = f"{sum(row.batch.grams for row in lot.rows):g}"
         looks = str(sum(len(row.looks) for row in lot.rows))
-        table.add_row(lot.lot, *map(str, lot.outcomes().values()), grams, looks, mean)
+        leads = [f"{plan.lead_h:.1f} h ({plan.closed * 100:.0f} %)" for plan in lot.plans]
+        table.add_row(lot.lot, *map(str, lot.outcomes().values()), grams, looks, mean, *leads)
     return table
 
 

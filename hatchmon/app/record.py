@@ -7,6 +7,8 @@ from datetime import datetime, timedelta
 from hatchmon.adapters.store import Store
 from hatchmon.app.settings import Settings
 from hatchmon.hatchery.ahead import Cycle
+from hatchmon.hatchery.coldstore import in_store
+from hatchmon.hatchery.diagnosis import FIRST_HOURS, LIGHT_LITTLE
 from hatchmon.hatchery.types import Batch, Quantity, Verdict
 from hatchmon.hatchery.units import to_inner
 from hatchmon.hatchery.watch import ANCHOR, BatchWatch
@@ -22,6 +24,8 @@ def watch_batch(store: Store, batch: Batch, until: datetime) -> BatchWatch:
     """The batch with every usable temperature stored up to ``until`` (or its end)."""
     watch = BatchWatch(batch)
     watch.looks = store.looks(batch.batch_id)
+    watch.counts = store.counts(batch.batch_id)
+    watch.light_known = _lit(store, batch, until)
     end = min(until, batch.ended or until)
     for time, temp_c, verdict in store.usable_readings(
         batch.cone, Quantity.TEMPERATURE, batch.started - ANCHOR, end
@@ -29,6 +33,24 @@ def watch_batch(store: Store, batch: Batch, until: datetime) -> BatchWatch:
         watch.add(time, temp_c)
         watch.suspect_since = time if verdict is Verdict.SUSPECT else None
     return watch
+
+
+def _lit(store: Store, batch: Batch, until: datetime) -> bool:
+    """Whether a light probe shows that the first hours were light: dark or unknown, a batch varies more."""
+    end = batch.time_at(FIRST_HOURS)
+    readings = list(store.usable_readings(batch.cone, Quantity.LIGHT, batch.started, min(until, end)))
+    if len(readings) < 3 or until < batch.time_at(1.0):
+        return False
+    told = (readings[-1][0] - readings[0][0]) / (min(until, end) - batch.started)
+    return told > 0.8 and sum(lux for _, lux, _ in readings) / len(readings) >= LIGHT_LITTLE
+
+
+def stored_of(store: Store, now: datetime) -> dict[str, list[Batch]]:
+    """By cone, the batches whose nauplii are in a cold store at ``now``, oldest first."""
+    stored: dict[str, list[Batch]] = {}
+    for batch in in_store(store.batches("cold_c IS NOT NULL AND used_up_us IS NULL"), now):
+        stored.setdefault(batch.cone, []).append(batch)
+    return stored
 
 
 def water_of(store: Store) -> dict[str, Water]:
@@ -52,7 +74,9 @@ def note_water(water: Water, quantity: Quantity, value: float, time: datetime) -
 def thresholds_of(settings: Settings) -> Thresholds:
     """The keeper's own limits of the harvest window."""
     window = settings.window
-    return Thresholds(window.opens_share, window.closes_instar2, window.closes_energy)
+    # Some energy is always left: at a share of 0 only the moult closes the window.
+    closes_energy = 0.0 if window.smallest_mouths else window.closes_energy
+    return Thresholds(window.opens_share, window.closes_instar2, closes_energy)
 
 
 def usual_day(store: Store, batch: Batch, now: datetime) -> Cycle | None:

@@ -16,7 +16,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationErro
 from hatchmon.app.beliefs import belief_from
 from hatchmon.hatchery.looks import read_look
 from hatchmon.hatchery.probes import Judge
-from hatchmon.hatchery.types import Band, Batch, Forecast, Look, Quantity, Refused, Verdict
+from hatchmon.hatchery.types import Band, Batch, Count, Forecast, Look, Quantity, Refused, Verdict
 from hatchmon.hatchery.watch import BatchWatch
 from hatchmon.hatchery.wording import Voice
 from hatchmon.science.learning import Evidence
@@ -61,9 +61,10 @@ def replay(folder: Path, thresholds: Thresholds | None = None) -> Replayed:
     history = folder / "history"
     for past in sorted(path for path in history.iterdir() if path.is_dir()) if history.is_dir() else ():
         finished, _, _, until = _read_folder(past)
-        if not finished.looks:
+        noted = [*(look.time for look in finished.looks), *(count.time for count in finished.counts)]
+        if not noted:
             raise Refused(f"{past / 'looks.csv'} holds no look: nothing can be learned from that batch.")
-        learned = finished.evidence(max(until, finished.looks[-1].time))
+        learned = finished.evidence(max(until, *noted))
         if learned is not None:
             evidence.setdefault(finished.batch.lot, []).append(learned)
     belief = belief_from(evidence, watch.batch.lot)
@@ -89,6 +90,7 @@ def _read_folder(folder: Path) -> tuple[BatchWatch, int, int, datetime]:
     now = facts.now.astimezone(UTC) if facts.now is not None else max(last, batch.started)
     watch = BatchWatch(batch)
     watch.looks = sorted(_looks(folder / "looks.csv"), key=lambda look: look.time)
+    watch.counts = _counts(folder / "counts.csv")
     unusable = _feed(watch, [reading for reading in readings if reading[0] <= now])
     return watch, len(readings), unusable, now
 
@@ -153,6 +155,28 @@ def _looks(path: Path) -> Iterator[Look]:
             yield Look(0, time, read_look(row["seen"]))
         except Refused as why:
             raise Refused(f"{path}, line {number}: {why}") from None
+
+
+def _counts(path: Path) -> list[Count]:
+    """Sample counts, oldest first; the lines of one time are the samples of one count."""
+    if not path.exists():
+        return []
+    by_time: dict[datetime, list[tuple[float, int, int, int]]] = {}
+    for number, row in _lines(path, ("time", "sample_ml", "nauplii", "umbrella", "unhatched")):
+        try:
+            found = [int(row[name]) for name in ("nauplii", "umbrella", "unhatched")]
+            sample_ml = float(row["sample_ml"])
+        except ValueError:
+            raise Refused(f"{path}, line {number}: ml and three whole numbers are needed.") from None
+        if min(found) < 0 or not 0 < sample_ml < 1000:
+            raise Refused(f"{path}, line {number}: a sample of {sample_ml:g} ml with {found} cannot be.")
+        sample = (sample_ml, found[0], found[1], found[2])
+        by_time.setdefault(_time(row["time"], path, number), []).append(sample)
+    counts = []
+    for time, samples in sorted(by_time.items()):
+        ml, nauplii, umbrella, unhatched = zip(*samples, strict=True)
+        counts.append(Count(0, time, ml[0], nauplii, umbrella, unhatched))
+    return counts
 
 
 def _lines(path: Path, columns: tuple[str, ...]) -> Iterator[tuple[int, dict[str, str]]]:

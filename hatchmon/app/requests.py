@@ -15,7 +15,9 @@ from hatchmon.hatchery.batches import (
     OLDEST_START,
     batch_at,
     batch_counted,
+    batch_to_use_up,
     check_begin,
+    check_cold,
     check_cone,
     check_count,
     check_harvest,
@@ -23,6 +25,7 @@ from hatchmon.hatchery.batches import (
     count_to_drop,
     look_to_drop,
 )
+from hatchmon.hatchery.coldstore import CARE, stored_since, use_before
 from hatchmon.hatchery.counts import count_words, samples_of
 from hatchmon.hatchery.looks import WORDS, read_look
 from hatchmon.hatchery.noted import LONGEST_H, Noted, check_noted
@@ -74,10 +77,13 @@ class CountOf(_Asked):
 
 
 class Harvest(_Asked):
-    """End a batch."""
+    """End a batch, its nauplii going into a cold store at ``cold_c`` (deg C) if given; or, without ending
+    any, note that those from the cone that were in the cold store longest are used up."""
 
     do: Literal["harvest"] = "harvest"
     discard: bool = False
+    cold_c: float | None = None
+    used_up: bool = False
 
 
 class TakeReading(_Asked):
@@ -139,6 +145,8 @@ def carry_out(store: Store, request: Request, voice: Voice) -> Done:
         return Done(asked.cone, _look(store, asked, request.made, voice))
     if isinstance(asked, CountOf):
         return _count(store, asked, request.made, voice)
+    if asked.used_up:
+        return _use_up(store, asked, request.made, voice)
     return Done(asked.cone, _harvest(store, asked, request.made, voice))
 
 
@@ -205,6 +213,8 @@ def _count(store: Store, asked: CountOf, now: datetime, voice: Voice) -> Done:
     )
     check_count(count, batch, store.counts(batch.batch_id), now, voice)
     store.add_count(count, "receipt" if asked.at is None else "keeper")
+    if batch.outcome == "harvested":
+        work_out_evidence(store, batch)
     when = f"counted at {voice.time(time, now)}"
     if batch.ended is not None and time > batch.ended:
         when += f" for lot {batch.lot}, harvested {voice.time(batch.ended, now)}"
@@ -232,6 +242,9 @@ def _take_back_count(store: Store, asked: CountOf, now: datetime, voice: Voice) 
     counts = [count for batch in recent for count in store.counts(batch.batch_id)]
     count = count_to_drop(asked.cone, sorted(counts, key=lambda each: each.time), asked.at, now, voice)
     store.drop_count(count.batch_id, count.time)
+    for batch in recent:
+        if batch.batch_id == count.batch_id and batch.outcome == "harvested":
+            work_out_evidence(store, batch)
     held = ", ".join(map(str, count.nauplii))
     return Done(
         asked.cone,
@@ -286,12 +299,36 @@ def _harvest(store: Store, asked: Harvest, now: datetime, voice: Voice) -> str:
     if not running:
         raise Refused(f"Nothing is running in {asked.cone}: there is nothing to harvest.")
     batch = running[0]
+    if asked.cold_c is not None:
+        if asked.discard:
+            raise Refused("What is thrown away goes into no cold store: leave out --discard or --cold-c.")
+        check_cold(asked.cold_c)
     check_harvest(batch, time, store.looks(batch.batch_id), now, voice)
     outcome: Literal["harvested", "discarded"] = "discarded" if asked.discard else "harvested"
-    store.end_batch(batch.batch_id, time, outcome)
-    work_out_evidence(store, replace(batch, ended=time, outcome=outcome))
+    store.end_batch(batch.batch_id, time, outcome, asked.cold_c)
+    batch = replace(batch, ended=time, outcome=outcome, cold_c=asked.cold_c)
+    work_out_evidence(store, batch)
     when = voice.time(time, now)
-    return f"{asked.cone}: lot {batch.lot} {outcome} {when}, after {batch.hours_at(time):.1f} h."
+    said = f"{asked.cone}: lot {batch.lot} {outcome} {when}, after {batch.hours_at(time):.1f} h."
+    if asked.cold_c is None:
+        return said
+    limit = voice.time(use_before(batch), now)
+    return f"{said} In the cold store at {voice.temp(asked.cold_c)}: use before {limit}. {CARE}"
+
+
+def _use_up(store: Store, asked: Harvest, now: datetime, voice: Voice) -> Done:
+    if asked.discard or asked.cold_c is not None:
+        raise Refused("--used-up goes alone or with --at: it ends no batch.")
+    time = asked.at or now
+    stored = store.batches("cone = ? AND cold_c IS NOT NULL", asked.cone)
+    batch = batch_to_use_up(asked.cone, time, stored, now, voice)
+    store.use_up(batch.batch_id, time)
+    since = voice.time(stored_since(batch)[0], now)
+    return Done(
+        asked.cone,
+        f"{asked.cone}: lot {batch.lot}, in the cold store since {since}, used up {voice.time(time, now)}.",
+        {"batch": batch.batch_id, "lot": batch.lot},
+    )
 
 
 def _take_reading(store: Store, asked: TakeReading, now: datetime, voice: Voice) -> str:

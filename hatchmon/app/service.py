@@ -146,6 +146,11 @@ class Service:
             parts.append(f"series store: {engine.series_trouble}")
         if engine.trouble:
             parts.append(f"database: {engine.trouble}")
+        if engine.intake.duplicates or engine.intake.late or self._link.dropped:
+            parts.append(
+                f"{engine.intake.duplicates} repeats, {engine.intake.late} late readings, "
+                f"{self._link.dropped} messages not taken at first"
+            )
         return "; ".join(parts)
 
     def _shut_down(self) -> None:

@@ -153,6 +153,7 @@ class Window(_Section):
     opens_share: Annotated[float, number_between(0.05, 0.99)] = 0.9
     closes_instar2: Annotated[float, number_between(0.01, 0.99)] = 0.3
     closes_energy: Annotated[float, number_between(0.01, 0.99)] = 0.9
+    smallest_mouths: Switch = False
 
 
 class Rehearsal(_Section):

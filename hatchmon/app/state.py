@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
 from hatchmon.app.record import Water
+from hatchmon.hatchery.coldstore import energy_gone, in_store, stored_since, use_before
 from hatchmon.hatchery.types import Band, Batch, Forecast
 from hatchmon.hatchery.units import UNITS
 from hatchmon.hatchery.wording import Voice
@@ -29,11 +31,13 @@ def cone_state(
     water: Water,
     batch: Batch | None,
     forecast: Forecast | None,
+    stored: Iterable[Batch],
     now: datetime,
     voice: Voice,
 ) -> bytes:
     """The state as UTF-8 JSON."""
-    return json.dumps(cone_facts(cone, water, batch, forecast, now, voice), ensure_ascii=False).encode()
+    facts = cone_facts(cone, water, batch, forecast, stored, now, voice)
+    return json.dumps(facts, ensure_ascii=False).encode()
 
 
 def cone_facts(
@@ -41,10 +45,12 @@ def cone_facts(
     water: Water,
     batch: Batch | None,
     forecast: Forecast | None,
+    stored: Iterable[Batch],
     now: datetime,
     voice: Voice,
 ) -> dict[str, Any]:
-    """A cone as plain data: times ISO 8601 UTC, hours from the start, shares 0-1."""
+    """A cone as plain data: times ISO 8601 UTC, hours from the start, shares 0-1; ``stored`` are its batches
+    in the cold store."""
     facts: dict[str, Any] = {
         "version": STATE_VERSION,
         "cone": cone,
@@ -58,6 +64,7 @@ def cone_facts(
         },
         "batch": None,
         "forecast": None,
+        "cold_store": [_stored_facts(each, now) for each in in_store(stored, now)],
         "say": f"{cone} is empty. Begin a batch: hatchmon begin {cone} --lot LOT --grams G",
     }
     if batch is None:
@@ -76,6 +83,18 @@ def cone_facts(
     facts["forecast"] = forecast_facts(batch, forecast)
     facts["say"] = voice.ready(batch, forecast, now)
     return facts
+
+
+def _stored_facts(batch: Batch, now: datetime) -> dict[str, Any]:
+    since, cold_c = stored_since(batch)
+    return {
+        "batch": batch.batch_id,
+        "lot": batch.lot,
+        "temp_c": round(cold_c, 2),
+        "since": since.isoformat(timespec="seconds"),
+        "use_before": use_before(batch).isoformat(timespec="seconds"),
+        "energy_gone": round(energy_gone(batch, now), 3),
+    }
 
 
 def forecast_facts(batch: Batch, forecast: Forecast) -> dict[str, Any]:
@@ -107,6 +126,9 @@ def forecast_facts(batch: Batch, forecast: Forecast) -> dict[str, Any]:
             "surely": None
             if sure is None
             else [batch.time_at(h).isoformat(timespec="seconds") for h in sure],
+            "usable_until": None
+            if forecast.usable_h is None
+            else batch.time_at(forecast.usable_h).isoformat(timespec="seconds"),
         },
         "from_temperature": round(forecast.from_temperature, 2),
         "temperature_rule": forecast.temperature_rule,

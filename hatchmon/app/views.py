@@ -14,9 +14,11 @@ from rich.text import Text
 
 from hatchmon.adapters.store import Store
 from hatchmon.app.beliefs import Beliefs
-from hatchmon.app.record import Water, thresholds_of, watch_batch, water_of
+from hatchmon.app.record import Water, stored_of, thresholds_of, watch_batch, water_of
 from hatchmon.app.settings import Settings
 from hatchmon.app.state import cone_facts
+from hatchmon.hatchery.coldstore import store_words
+from hatchmon.hatchery.next_look import NextLook
 from hatchmon.hatchery.types import Batch, Count, Forecast, Look, Quantity
 from hatchmon.hatchery.units import UNITS
 from hatchmon.hatchery.wording import Voice, duration
@@ -27,25 +29,31 @@ BAND_HOURS = 24.0
 
 @dataclass(frozen=True, slots=True)
 class ConeNow:
-    """One cone as it is now."""
+    """One cone as it is now; ``stored``: its batches in the cold store."""
 
     name: str
     water: Water
     batch: Batch | None
     forecast: Forecast | None
+    stored: Sequence[Batch] = ()
+    next_look: NextLook | None = None
 
 
 def cones_now(settings: Settings, store: Store, now: datetime) -> list[ConeNow]:
     """Every cone, the one that needs the keeper next first, empty ones last."""
     running = {batch.cone: batch for batch in store.batches("ended_us IS NULL")}
     beliefs = Beliefs(store, thresholds_of(settings))
+    stored = stored_of(store, now)
     cones: list[ConeNow] = []
     for name, water in water_of(store).items():
         batch = running.get(name)
-        forecast = None
+        forecast = look = None
         if batch is not None:
-            forecast = beliefs.forecast(watch_batch(store, batch, now), water, now)
-        cones.append(ConeNow(name, water, batch, forecast))
+            watch = watch_batch(store, batch, now)
+            forecast = beliefs.forecast(watch, water, now)
+            if forecast.closes is not None and batch.hours_at(now) < forecast.closes.p50:
+                look = beliefs.next_look(watch, water, now)
+        cones.append(ConeNow(name, water, batch, forecast, stored.get(name, ()), look))
     return sorted(cones, key=_turn)
 
 
@@ -58,8 +66,18 @@ def _turn(cone: ConeNow) -> tuple[int, float, str]:
 
 
 def cones_json(cones: Iterable[ConeNow], now: datetime, voice: Voice) -> list[dict[str, Any]]:
-    """The same as published on MQTT, one for each cone."""
-    return [cone_facts(c.name, c.water, c.batch, c.forecast, now, voice) for c in cones]
+    """The same as published on MQTT, one for each cone, and the next look that would help."""
+    return [
+        cone_facts(c.name, c.water, c.batch, c.forecast, c.stored, now, voice) | {"next_look": _look_facts(c)}
+        for c in cones
+    ]
+
+
+def _look_facts(cone: ConeNow) -> dict[str, Any] | None:
+    if cone.next_look is None or cone.batch is None:
+        return None
+    at = cone.batch.time_at(cone.next_look.hours).isoformat(timespec="seconds")
+    return {"at": at, "h": round(cone.next_look.hours, 2), "narrower": round(cone.next_look.narrower, 2)}
 
 
 def cones_shown(cones: Sequence[ConeNow], now: datetime, voice: Voice) -> RenderableType:
@@ -71,14 +89,17 @@ def cones_shown(cones: Sequence[ConeNow], now: datetime, voice: Voice) -> Render
         line = Text(cone.name, style="bold")
         if cone.batch is None:
             line.append(f"  empty. Begin: hatchmon begin {cone.name} --lot LOT --grams G", style="not bold")
-            parts += [line, *_water_line(cone, now, voice), Text("")]
+            parts += [line, *_store_lines(cone, now, voice), *_water_line(cone, now, voice), Text("")]
             continue
         assert cone.forecast is not None
         line.append(f"  {voice.ready(cone.batch, cone.forecast, now)}", style="not bold")
         parts.append(line)
         if cone.forecast.opens is not None:
             parts.append(_stretch(cone.batch, cone.forecast, now))
-        parts += [_progress_line(cone.batch, cone.forecast, now, voice), *_water_line(cone, now, voice)]
+        parts += [_progress_line(cone.batch, cone.forecast, now, voice), *_store_lines(cone, now, voice)]
+        parts += _water_line(cone, now, voice)
+        if cone.next_look is not None:
+            parts.append(_look_line(cone.batch, cone.next_look, now, voice))
         for reason in cone.forecast.reasons:
             if reason != cone.forecast.not_predicted:
                 parts.append(Text(f"  ! {reason}", style="yellow"))
@@ -94,7 +115,19 @@ def _progress_line(batch: Batch, forecast: Forecast, now: datetime, voice: Voice
         f"  lot {batch.lot}, {batch.grams:g} g, begun {voice.time(batch.started, now)} ({age} ago); "
         f"about {forecast.hatched:.0%} hatched; {forecast.temperature_rule}; trust {forecast.trust}"
     )
+    if forecast.from_temperature >= 0.01:
+        text += f"; {forecast.from_temperature:.0%} of the doubt is the temperature to come, the rest the lot"
     return Text(text, style="dim")
+
+
+def _look_line(batch: Batch, look: NextLook, now: datetime, voice: Voice) -> Text:
+    moment = batch.time_at(look.hours)
+    when = "now" if look.hours <= batch.hours_at(now) + 0.1 else "about " + voice.time(moment, now)
+    return Text(f"  a look {when} would narrow the band by about {look.narrower:.0%}", style="dim")
+
+
+def _store_lines(cone: ConeNow, now: datetime, voice: Voice) -> list[Text]:
+    return [Text(f"  {store_words(batch, now, voice)}") for batch in cone.stored]
 
 
 def _water_line(cone: ConeNow, now: datetime, voice: Voice) -> list[Text]:
@@ -189,6 +222,8 @@ def batches_json(rows: Iterable[BatchRow]) -> list[dict[str, Any]]:
             "started": row.batch.started.isoformat(timespec="seconds"),
             "ended": None if row.batch.ended is None else row.batch.ended.isoformat(timespec="seconds"),
             "outcome": row.batch.outcome,
+            "cold_c": row.batch.cold_c,
+            "used_up": None if row.batch.used_up is None else row.batch.used_up.isoformat(timespec="seconds"),
             "t90_first_h": t90(row.first),
             "t90_last_h": t90(row.last),
             "looks": [

@@ -112,8 +112,7 @@ def look_ahead(
     end = float(times_h[-1])
     recent = times_h >= end - IN_CONTROL_H
     if set_point_c is not None and bool(np.all(np.abs(temps_c[recent] - set_point_c) <= IN_CONTROL_C)):
-        level = float(temps_c[recent].mean())
-        return Ahead("heater in control", level, level, 0.0, IN_CONTROL_SD_C, IN_CONTROL_SD_C)
+        return in_control(float(temps_c[recent].mean()))
 
     moving = _course(times_h, temps_c, set_point_c, air_c)
     if moving is not None:
@@ -122,6 +121,11 @@ def look_ahead(
     if cycle is not None and set_point_c is None:
         return Ahead("follows the room's day", level, level, LAG_PER_H, ROOM_SD_C, ROOM_SD_C, cycle, clock_h)
     return Ahead("stays as it is", level, level, 0.0, *STILL_SD_C)
+
+
+def in_control(level_c: float) -> Ahead:
+    """For water that a heater holds at ``level_c``."""
+    return Ahead("heater in control", level_c, level_c, 0.0, IN_CONTROL_SD_C, IN_CONTROL_SD_C)
 
 
 def set_point_only(set_point_c: float) -> Ahead:

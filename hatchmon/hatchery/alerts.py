@@ -210,8 +210,8 @@ def _stage_words(
         )
     return (
         f"{cone}: harvest window closed about {closes}",
-        f"Not harvested yet. Look at {cone} and harvest at once if they are lively; they are worth less "
-        "every hour. " + about,
+        f"Not harvested yet, and the nauplii are worth less every hour. {voice.usable(batch, forecast, now)} "
+        + about,
     )
 
 

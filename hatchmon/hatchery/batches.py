@@ -6,9 +6,11 @@ import math
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
+from hatchmon.hatchery.coldstore import in_store
 from hatchmon.hatchery.types import Batch, Count, Look, Quantity, Refused
-from hatchmon.hatchery.units import LIMITS, UNITS, fahrenheit, to_inner
+from hatchmon.hatchery.units import LIMITS, UNITS, both_scales, fahrenheit, to_inner
 from hatchmon.hatchery.wording import Voice
+from hatchmon.science.parameters import COLD_BELOW
 
 OLDEST_START = timedelta(days=7)
 AHEAD_OF_NOW = timedelta(minutes=1)
@@ -98,6 +100,26 @@ def check_harvest(batch: Batch, time: datetime, looks: Sequence[Look], now: date
             f"You looked at {batch.cone} at {voice.time(looks[-1].time, now)}, so it was not harvested "
             "before."
         )
+
+
+def check_cold(cold_c: float) -> None:
+    """Refuse a cold store that would freeze the nauplii, or not keep them."""
+    if not 0.0 < cold_c < COLD_BELOW.value:
+        between = f"above {both_scales(0.0)} and below {both_scales(COLD_BELOW.value)}"
+        raise Refused(
+            f"A cold store for nauplii is {between}, not at {cold_c:g} C (write 39F for Fahrenheit)."
+        )
+
+
+def batch_to_use_up(
+    cone: str, time: datetime, batches: Sequence[Batch], now: datetime, voice: Voice
+) -> Batch:
+    """The batch, of those of a cone, that has been longest in the cold store at ``time``. Raises Refused."""
+    check_past(time, now, voice, "Using them up")
+    stored = in_store([batch for batch in batches if batch.ended is not None and batch.ended <= time], time)
+    if not stored:
+        raise Refused(f"No nauplii from {cone} were in the cold store at {voice.time(time, now)}.")
+    return stored[0]
 
 
 def batch_counted(

@@ -70,6 +70,21 @@ class LotYield:
     falling: Falling | None
 
 
+def lot_hatchability(
+    batches: Iterable[tuple[Batch, Sequence[Count], float | None]],
+) -> tuple[float, float] | None:
+    """Beta parameters of the share of full cysts that ever hatch, from a lot's counts near complete hatch
+    (batches as for ``lot_yield``); None without any."""
+    found = [
+        samples_of(batch, count)
+        for batch, counts, t90_h in batches
+        for count in counts
+        if near_complete(batch, count, t90_h)
+    ]
+    shares = [samples for samples in found if hatching_share(samples) is not None]
+    return pooled_share(shares).beta if shares else None
+
+
 def lot_yield(batches: Iterable[tuple[Batch, Sequence[Count], float | None]]) -> LotYield:
     """One lot's batches, oldest first, each with its counts, oldest first, and the hours to 90 % hatched last
     expected of it. Of each batch the last count near complete hatch that has a measure serves for it."""

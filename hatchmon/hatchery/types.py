@@ -5,7 +5,7 @@ Times are aware UTC datetimes; hours (``_h``) count from the start of a batch.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Literal
@@ -58,7 +58,8 @@ class Batch:
     """One filling of one cone.
 
     ``grams`` of cysts of ``lot`` in ``litres`` of brine; ``set_point_c`` is the heater's, deg C;
-    ``salinity`` in g/L. ``outcome`` is None while the batch runs.
+    ``salinity`` in g/L. ``outcome`` is None while the batch runs. ``cold_c``: the cold store that the
+    harvest went into, deg C, and ``used_up`` when the keeper had fed the last of it.
     """
 
     batch_id: int
@@ -71,6 +72,8 @@ class Batch:
     salinity: float | None = None
     ended: datetime | None = None
     outcome: Literal["harvested", "discarded"] | None = None
+    cold_c: float | None = None
+    used_up: datetime | None = None
 
     @property
     def running(self) -> bool:
@@ -130,7 +133,8 @@ class Forecast:
     ``surely_h``: (from, to) hours in which the window is open with 90 % confidence at either end, or None.
     ``from_temperature``: share (0-1) of the variance of T90 that comes from the temperature to come;
     the rest comes from the lot. ``widened``: by what power the record of past forecasts has stretched
-    the bands (1: not at all).
+    the bands (1: not at all). ``usable_h``: until when the nauplii serve as food by a rule of thumb, never
+    before the window closes.
     """
 
     issued: datetime
@@ -149,6 +153,7 @@ class Forecast:
     not_predicted: str | None
     temperature_rule: str
     widened: float = 1.0
+    usable_h: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,10 +170,3 @@ class Alert:
     title: str
     body: str
     raised: datetime
-
-
-@dataclass(slots=True)
-class WaterNow:
-    """The newest usable reading of each quantity of a cone: value in its SI-like unit, and its time."""
-
-    values: dict[Quantity, tuple[float, datetime]] = field(default_factory=dict)

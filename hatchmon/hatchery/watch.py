@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from bisect import bisect_left
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 import numpy as np
 
 from hatchmon.hatchery.ahead import Ahead, Cycle, look_ahead, set_point_only
+from hatchmon.hatchery.counts import samples_of
 from hatchmon.hatchery.looks import look_bounds
-from hatchmon.hatchery.types import Band, Batch, Forecast, Look, Trust
+from hatchmon.hatchery.next_look import NextLook, most_telling
+from hatchmon.hatchery.types import Band, Batch, Count, Forecast, Look, Trust
 from hatchmon.hatchery.units import both_scales
 from hatchmon.science import parameters as par
 from hatchmon.science.clock import progress
@@ -17,15 +20,17 @@ from hatchmon.science.hatching import (
     CENTRAL_NODE,
     ENERGY_NODES_EV,
     OFFSETS,
+    Draws,
     Paths,
     reach_h,
     salt_shift,
     share_hatched,
 )
-from hatchmon.science.learning import Evidence, LotBelief
-from hatchmon.science.nauplii import Thresholds, Window, window
-from hatchmon.science.normal import Floats, normal_quantile
+from hatchmon.science.learning import SHARE_Z, Counted, Evidence, LotBelief
+from hatchmon.science.nauplii import Thresholds, usable_until_h, window
+from hatchmon.science.normal import Floats, normal_cdf, normal_quantile
 from hatchmon.science.rates import energy_loss_rate, schoolfield_1981, shape_sd
+from hatchmon.science.yields import count_likelihood
 
 ANCHOR = timedelta(minutes=30)  # a reading this long before the start still tells of the start
 # A hair wide, so that rounding does not put a gap of exactly the limit beyond it.
@@ -33,10 +38,18 @@ SMALL_GAP_H = 0.5 + 1e-6
 WIDE_GAP_H = 3.0 + 1e-6
 LOST_GAP_H = 6.0 + 1e-6
 LOST_SHARE = 0.25
+COUNTED_AFTER = timedelta(hours=2)
 LN_RATE_PER_C = 0.095  # d ln rho / dT near 25 C for E = .73 eV
 HORIZON_H = 400.0
 _LEVELS = (0.1, 0.5, 0.9)
+_SHARES: Floats = normal_cdf(SHARE_Z)
+UNKNOWN_HATCHABILITY = (
+    par.HATCHABILITY.value * par.HATCHABILITY_CYSTS.value,
+    (1.0 - par.HATCHABILITY.value) * par.HATCHABILITY_CYSTS.value,
+)
+"""Beta parameters of the share of full cysts that ever hatch, for a lot nobody has counted."""
 _PERCENTS: Floats = normal_quantile(np.array(_LEVELS))
+_TWICE: Floats = normal_quantile(np.array([0.6, 0.95]))
 # Fine where the water may still move, coarse where it has long settled.
 _AHEAD_H: Floats = np.concatenate(
     (np.arange(0, 6, 1 / 6), np.arange(6, 24, 0.5), np.arange(24, 72, 1.0), np.arange(72, HORIZON_H + 1, 8.0))
@@ -55,6 +68,8 @@ class BatchWatch:
         self.batch = batch
         self.suspect_since: datetime | None = None
         self.looks: list[Look] = []
+        self.counts: list[Count] = []
+        self.hatchability = UNKNOWN_HATCHABILITY
         self.light_known = False  # whether it surely had light in its first hours
         self._minutes: list[int] = []  # rising; minute 0 is the start of the batch
         self._means: list[float] = []
@@ -118,10 +133,10 @@ class BatchWatch:
         if hours.size == 0 and batch.set_point_c is None:
             return self._silent(now, "no temperature is known yet: fit a probe or use 'hatchmon reading'")
         ahead, hours, temps, past = self._course(hours, temps, air_c, cycle)
-        paths = _paths(hours, past, ahead)
+        paths = paths_through(hours, past, ahead)
 
         trust, reasons = self._trust(hours, temps, past[CENTRAL_NODE], now_h)
-        refused = _not_predictable(hours, temps, ahead, now_h)
+        refused = not_predictable(hours, temps, ahead, now_h)
         q_now = np.array([np.interp(now_h, paths.hours, q[OFFSETS.size // 2]) for q in paths.q])
         extra_sd = self._extra_sd(hours, temps, past, ahead)
         draws = belief.draws(self._evidence(paths, now_h, extra_sd), extra_sd, self.light_known)
@@ -132,19 +147,22 @@ class BatchWatch:
 
         when = reach_h(draws, mu[:, None] + _PERCENTS * draws.sigma[:, None], paths)
         opening = window(draws, mu, paths, thresholds)
-        opens, closes = _band(opening.opens_h), _band(opening.closes_h, opening)
+        hatch = _levels(np.concatenate((when, opening.opens_h[..., None]), axis=-1))
+        few = _levels(np.stack((opening.few_open_h, opening.best_h, opening.closes_h), axis=-1))
+        # The few draws behind the last two are moved by what tells their opening from that of all.
+        t10, t50, t90, opens, best, closes = map(_band, (*hatch, *(few[1:] + hatch[3] - few[0])))
         if closes.p50 <= opens.p50:
-            reasons.append("poor synchrony: harvest twice, at about 60 % and 95 % hatched")
+            reasons.append(f"poor synchrony: harvest twice, {self._twice(draws, mu, paths)}")
         sure = (opens.p90, closes.p10) if opens.p90 < closes.p10 else None
         return Forecast(
             issued=now,
             q25_h=float(q_now[CENTRAL_NODE]),
             hatched=hatched,
-            t10=_band(when[..., 0]),
-            t50=_band(when[..., 1]),
-            t90=_band(when[..., 2]),
+            t10=t10,
+            t50=t50,
+            t90=t90,
             opens=opens,
-            best=_band(opening.best_h, opening),
+            best=best,
             closes=closes,
             surely_h=sure,
             from_temperature=_share_from_temperature(when[..., 2]),
@@ -152,7 +170,29 @@ class BatchWatch:
             reasons=tuple(reasons),
             not_predicted=None,
             temperature_rule=ahead.rule,
+            usable_h=max(usable_until_h(t50.p50, paths), opens.p50, closes.p50),
         )
+
+    @staticmethod
+    def _twice(draws: Draws, mu: Floats, paths: Paths) -> str:
+        """When 60 and 95 % will have hatched. To the half hour: a reason is stored anew when it changes."""
+        when = reach_h(draws, mu[:, None] + _TWICE * draws.sigma[:, None], paths)
+        first_h, second_h = (round(2.0 * float(np.median(when[..., n]))) / 2.0 for n in (0, 1))
+        return f"at about 60 % and 95 % hatched ({first_h:g} and {second_h:g} h after the start)"
+
+    def next_look(
+        self, now: datetime, belief: LotBelief, air_c: float | None = None, cycle: Cycle | None = None
+    ) -> NextLook | None:
+        """The look that would narrow the forecast most, given the same as for ``forecast``."""
+        now_h = max(self.batch.hours_at(now), 0.0)
+        hours, temps = self._log_until(now_h)
+        if hours.size == 0 and self.batch.set_point_c is None:
+            return None
+        ahead, hours, temps, past = self._course(hours, temps, air_c, cycle)
+        paths = paths_through(hours, past, ahead)
+        extra_sd = self._extra_sd(hours, temps, past, ahead)
+        draws = belief.draws(self._evidence(paths, now_h, extra_sd), extra_sd, self.light_known)
+        return most_telling(draws, draws.mu(self.batch.salinity), paths, now_h)
 
     def evidence(self, until: datetime) -> Evidence | None:
         """What the looks up to ``until`` teach about the lot; None when the log is too poor to learn from."""
@@ -164,7 +204,7 @@ class BatchWatch:
         if self._trust(hours, temps, past[CENTRAL_NODE], until_h)[0] == "none":
             return None
         extra_sd = self._extra_sd(hours, temps, past, ahead)
-        return self._evidence(_paths(hours, past, ahead), until_h, extra_sd)
+        return self._evidence(paths_through(hours, past, ahead), until_h, extra_sd)
 
     def _log_until(self, hours: float) -> tuple[Floats, Floats]:
         times, temps = self.log()
@@ -186,18 +226,45 @@ class BatchWatch:
 
     def _extra_sd(self, hours: Floats, temps: Floats, past: Floats, ahead: Ahead) -> float:
         """Doubt about ln Q of this batch beside what differs from batch to batch anyway."""
-        shape = _mean_shape_sd(hours, temps, ahead)
+        shape = mean_shape_sd(hours, temps, ahead)
         gaps = _gap_sd(hours, temps, past[CENTRAL_NODE])
         return float(np.sqrt(shape**2 + gaps**2 + salt_shift(self.batch.salinity)[1] ** 2))
 
     def _evidence(self, paths: Paths, until_h: float, extra_sd: float) -> Evidence:
-        looks = [look for look in self.looks if 0 < self.batch.hours_at(look.time) <= until_h + 0.02]
-        times = np.array([self.batch.hours_at(look.time) for look in looks])
+        looks = [look for look in self.looks if self._noted_in(look.time, until_h)]
+        # What is counted shortly after the harvest was hatched when it was harvested.
+        ended = self.batch.ended
+        counted_at = {count: min(count.time, ended or count.time) for count in self.counts}
+        counts = [
+            count
+            for count, time in counted_at.items()
+            if self._noted_in(time, until_h) and count.time - time <= COUNTED_AFTER
+        ]
         bounds = np.array([look_bounds(look.seen) for look in looks]).reshape(-1, 3)
+        return Evidence(
+            self._ln_q([look.time for look in looks], paths),
+            bounds[:, 0],
+            bounds[:, 1],
+            bounds[:, 2],
+            extra_sd,
+            self.light_known,
+            tuple(
+                Counted(ln_q, count_likelihood(samples_of(self.batch, count), self.hatchability, _SHARES))
+                for count, ln_q in zip(
+                    counts, self._ln_q([counted_at[count] for count in counts], paths), strict=True
+                )
+            ),
+        )
+
+    def _noted_in(self, time: datetime, until_h: float) -> bool:
+        return 0 < self.batch.hours_at(time) <= until_h + 0.02
+
+    def _ln_q(self, times: Sequence[datetime], paths: Paths) -> Floats:
+        """(k, 7) ln of the progress at each time, less the effect of salt."""
+        hours = np.array([self.batch.hours_at(time) for time in times])
         middle = OFFSETS.size // 2
-        q = np.stack([np.interp(times, paths.hours, node[middle]) for node in paths.q], axis=-1)
-        ln_q = np.log(np.maximum(q, 1e-6)) - salt_shift(self.batch.salinity)[0]
-        return Evidence(ln_q, bounds[:, 0], bounds[:, 1], bounds[:, 2], extra_sd, self.light_known)
+        q = np.stack([np.interp(hours, paths.hours, node[middle]) for node in paths.q], axis=-1)
+        return np.asarray(np.log(np.maximum(q, 1e-6)) - salt_shift(self.batch.salinity)[0], dtype=np.float64)
 
     def _silent(
         self, now: datetime, why: str, q25_h: float = 0.0, hatched: float = 0.0, rule: str = "none"
@@ -259,7 +326,7 @@ def _rho_rows(temps_c: Floats) -> Floats:
     return schoolfield_1981(temps_c, ENERGY_NODES_EV[:, None])
 
 
-def _paths(hours: Floats, past: Floats, ahead: Ahead) -> Paths:
+def paths_through(hours: Floats, past: Floats, ahead: Ahead) -> Paths:
     """The log's progress, thinned to ten minutes, carried on along the five courses ahead."""
     last = float(hours[-1])
     slots = np.floor(hours * 6.0)
@@ -277,7 +344,7 @@ def _paths(hours: Floats, past: Floats, ahead: Ahead) -> Paths:
     return Paths(np.concatenate((hours[kept], last + _AHEAD_H[1:])), q, q[CENTRAL_NODE], loss)
 
 
-def _not_predictable(hours: Floats, temps: Floats, ahead: Ahead, now_h: float) -> str | None:
+def not_predictable(hours: Floats, temps: Floats, ahead: Ahead, now_h: float) -> str | None:
     low, high = par.PREDICT_FROM.value, par.PREDICT_TO.value
     limits = f"{both_scales(low)} and {both_scales(high)}"
     expected = float(ahead.mean_c(np.array([max(now_h - float(hours[-1]), 0.0) + 3.0]))[0])
@@ -292,7 +359,7 @@ def _not_predictable(hours: Floats, temps: Floats, ahead: Ahead, now_h: float) -
     return None
 
 
-def _mean_shape_sd(hours: Floats, temps: Floats, ahead: Ahead) -> float:
+def mean_shape_sd(hours: Floats, temps: Floats, ahead: Ahead) -> float:
     """Doubt about the curve, weighted by progress, over the log and to about the median hatch."""
     to_come = np.linspace(0.0, 72.0, 73)
     ahead_c = ahead.mean_c(to_come)
@@ -320,13 +387,13 @@ def gap_variance(gap_h: Floats) -> Floats:
     return np.asarray(0.25 * gap_h**3 / 12.0 + 0.01 * gap_h * (4.0 * gap_h / 2.0) ** 2 / 3.0)
 
 
-def _band(hours: Floats, opening: Window | None = None) -> Band:
-    """Quantiles of ``hours``; with ``opening`` those of the few draws it was worked out for, moved by what
-    tells their opening from that of all."""
-    levels = np.quantile(hours, _LEVELS)
-    if opening is not None:
-        levels += np.quantile(opening.opens_h, _LEVELS) - np.quantile(opening.few_open_h, _LEVELS)
-    return Band(*(float(level) for level in levels))
+def _levels(hours: Floats) -> Floats:
+    """(k, 3) the quantiles of a Band for each of the k last of ``hours`` (..., k)."""
+    return np.asarray(np.quantile(hours.reshape(-1, hours.shape[-1]), _LEVELS, axis=0).T, dtype=np.float64)
+
+
+def _band(levels: Floats) -> Band:
+    return Band(*map(float, np.maximum.accumulate(levels)))
 
 
 def _share_from_temperature(t90_h: Floats) -> float:

@@ -74,8 +74,17 @@ class Voice:
             return f"Ready {self.between(batch, first, now)}. {self.by_when(batch, forecast, now)}"
         if hours < last.p50:
             return f"Ready now. {self.by_when(batch, forecast, now)}"
-        closes = self.time(batch.time_at(last.p50), now)
-        return f"The window closed about {closes}. Harvest at once or look before feeding."
+        closes = self.time(batch.time_at(last.p50), now, "about ")
+        return f"The window closed {closes}. {self.usable(batch, forecast, now)}"
+
+    def usable(self, batch: Batch, forecast: Forecast, now: datetime) -> str:
+        """What to do with nauplii whose window has closed, and until when they serve by a rule of thumb."""
+        if forecast.usable_h is None:
+            return "Harvest at once or look before feeding."
+        until = self.time(batch.time_at(forecast.usable_h), now, "about ")
+        if batch.hours_at(now) < forecast.usable_h:
+            return f"Harvest at once; as a rule of thumb they serve as food until {until}."
+        return f"As a rule of thumb they served as food until {until}: look whether they live before feeding."
 
     def by_when(self, batch: Batch, forecast: Forecast, now: datetime) -> str:
         """``Harvest before 10:40.``, or to harvest twice; the forecast must have a window."""

@@ -95,6 +95,18 @@ def reach_h(draws: Draws, ln_q: Floats, paths: Paths) -> Floats:
     return out
 
 
+def reach_one_h(draws: Draws, ln_q: Floats, paths: Paths) -> Floats:
+    """The same for draws (5, m) that follow one offset each: (5, m, k) -> (5, m, k)."""
+    wanted = np.exp(ln_q)
+    out = np.empty(ln_q.shape)
+    for offset in range(OFFSETS.size):
+        for node in range(ENERGY_NODES_EV.size):
+            rows = np.flatnonzero(draws.node[offset] == node)
+            if rows.size:
+                out[offset, rows] = np.interp(wanted[offset, rows], paths.q[node, offset], paths.hours)
+    return out
+
+
 def share_hatched(draws: Draws, mu: Floats, q_by_node: Floats) -> float:
     """Expected share of the eventual hatch when the nodes' clocks show ``q_by_node`` (7,)."""
     q = np.maximum(q_by_node[draws.node], 1e-9)

@@ -41,6 +41,18 @@ KEEPER_SD = 0.13  # of mu_k, between keepers; assumed, no source
 _T5_SCALE = 1.0 / np.sqrt(5.0 / 3.0)  # scale of a Student-t with 5 degrees of freedom and sd 1
 
 
+SHARE_Z: Floats = np.linspace(-4.0, 4.0, 161)  # probits of the share hatched that counts are weighed at
+
+
+@dataclass(frozen=True, slots=True)
+class Counted:
+    """What samples counted at one moment tell: ``ln_q`` (7,) as of Evidence, ``likely`` (161,) how likely
+    the counts are for each share of SHARE_Z, at most 1."""
+
+    ln_q: Floats
+    likely: Floats
+
+
 @dataclass(frozen=True, slots=True)
 class Evidence:
     """The notes of one batch, tied to its hatch clock.
@@ -48,7 +60,7 @@ class Evidence:
     ``ln_q``: (k, 7) ln of the progress at each note for each energy node, less the effect of salt;
     ``z_low``, ``z_high``: (k,) probit bounds of the share seen; ``chance``: (k,) of such a note being
     made by mistake; ``extra_sd``: doubt about ln Q of the whole batch, from gaps and the rate curve;
-    ``light_known``: whether it surely had light in its first hours.
+    ``light_known``: whether it surely had light in its first hours; ``counted``: its sample counts.
     """
 
     ln_q: Floats
@@ -57,6 +69,7 @@ class Evidence:
     chance: Floats
     extra_sd: float = 0.0
     light_known: bool = False
+    counted: tuple[Counted, ...] = ()
 
     @property
     def bounds(self) -> Floats:
@@ -66,7 +79,7 @@ class Evidence:
     @property
     def empty(self) -> bool:
         """Whether there is nothing to learn from."""
-        return self.z_low.size == 0
+        return self.z_low.size == 0 and not self.counted
 
 
 @dataclass(frozen=True)
@@ -184,6 +197,10 @@ def _line_likelihood(evidence: Evidence, c: Floats) -> Floats:
         below = normal_cdf((high - z) / GLANCE_SD) if np.isfinite(high) else 1.0
         above = normal_cdf((low - z) / GLANCE_SD) if np.isfinite(low) else 0.0
         total += np.log((1.0 - WRONG_NOTE) * np.maximum(below - above, 0.0) + WRONG_NOTE * chance)
+    for counted in evidence.counted:
+        z = (counted.ln_q[None, :, None] - c[:, None, None]) / SIGMAS
+        likely = np.interp(z, SHARE_Z, counted.likely)
+        total += np.log((1.0 - WRONG_NOTE) * likely + WRONG_NOTE * float(counted.likely.mean()))
     return np.asarray(np.maximum(np.exp(total - total.max()), LEAST_LIKELIHOOD), dtype=np.float64)
 
 

@@ -9,19 +9,26 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hatchmon.science import parameters as par
-from hatchmon.science.hatching import OFFSETS, Draws, Paths, reach_h
+from hatchmon.science.hatching import OFFSETS, Draws, Paths, reach_h, reach_one_h
 from hatchmon.science.normal import Floats, normal_cdf, normal_quantile
+from hatchmon.science.rates import energy_loss_rate
 
-_BROOD_Z: Floats = normal_quantile((np.arange(60) + 0.5) / 60)  # 60 equal parts of a brood
-_DRAWS = 64  # enough for the window: its own doubt is small beside that of the hatch
-_MOMENTS = 24
+# The brood in parts: even steps of the probit, where sums of smooth functions come out exact to four digits.
+_PART_STEP = 0.3
+_MIDDLE_PART = 9
+_PARTS_Z: Floats = np.arange(-_MIDDLE_PART, _MIDDLE_PART + 1) * np.float64(_PART_STEP)
+_PART_SHARES: Floats = np.exp(-0.5 * _PARTS_Z**2) / np.exp(-0.5 * _PARTS_Z**2).sum()
+_HATCHED: Floats = normal_cdf(_PARTS_Z)  # share hatched when a part hatches
+_FEW = 155  # draws, each along one offset: enough for the best moment and the close
+_MOMENTS = 16
 
-# Share in instar II by age over moult age, as a table: called half a million times a forecast.
-_AGE_STEP = 1.0 / 512
+# Share in instar II by age over moult age, as a table: called a hundred thousand times a forecast.
+_AGE_STEPS = 256  # to a moult age
 _INSTAR2: Floats = np.concatenate(
-    ([0.0], normal_cdf(np.log(np.arange(1, 2049) * _AGE_STEP) / par.MOULT_SPREAD.value))
+    ([0.0], normal_cdf(np.log(np.arange(1, 2 * _AGE_STEPS + 1) / _AGE_STEPS) / par.MOULT_SPREAD.value))
 ).astype(np.float64)
 
 
@@ -30,7 +37,7 @@ class Thresholds:
     """What opens and closes a harvest window.
 
     ``opens_share``: share hatched; ``closes_instar2``: share moulted; ``closes_energy``: mean energy
-    left, share of fresh. The window closes at whichever comes first.
+    left, share of fresh (0: only the moult closes it). The window closes at whichever comes first.
     """
 
     opens_share: float = par.OPENS_SHARE.value
@@ -40,8 +47,8 @@ class Thresholds:
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """Opening, best and closing moments, hours from the start: (draws, 5 offsets), the last two for a
-    smaller set of draws that stands for all, which opens at ``few_open_h``."""
+    """Opening, best and closing moments, hours from the start: ``opens_h`` (draws, 5 offsets), the rest
+    (5 offsets, m) for a smaller set that stands for all, each draw of it along one offset."""
 
     opens_h: Floats
     few_open_h: Floats
@@ -66,62 +73,129 @@ def window(draws: Draws, mu: Floats, paths: Paths, thresholds: Thresholds | None
     ]
 
     # A few draws, the same ones each time, stand for all: the rest of the work is heavy.
-    count = min(_DRAWS, mu.size)
-    picked = ((np.arange(count) + 0.5) * mu.size / count).astype(np.int64)
+    count = min(_FEW, opens_h.size)
+    offsets = np.arange(OFFSETS.size)[:, None]
+    turns = np.arange(0, count, OFFSETS.size) + offsets  # (5, m): the offsets take turns over the draws
+    picked = ((turns + 0.5) * mu.size / count).astype(np.int64)
     few = Draws(**{name: getattr(draws, name)[picked] for name in Draws.__slots__})
-    hatch_h = reach_h(few, mu[picked][:, None] + _BROOD_Z * few.sigma[:, None], paths)
+    hatch_h = reach_one_h(few, mu[picked][..., None] + _PARTS_Z * few.sigma[..., None], paths)
     best_h, closes_h = _best_and_close(few, hatch_h, paths, thresholds)
-    return Window(opens_h, opens_h[picked], best_h, closes_h, spread_out)
+    return Window(opens_h, opens_h[picked, offsets], best_h, closes_h, spread_out)
+
+
+def usable_until_h(half_hatched_h: float, paths: Paths) -> float:
+    """Hours from the start until which the nauplii serve as food, by the rule of thumb parameters.SERVES.
+
+    They count from when half have hatched. Warmer water than 25 C shortens them by the energy it costs; for
+    colder water the rule promises nothing more.
+    """
+    loss = paths.loss[OFFSETS.size // 2]
+    burnt = float(np.interp(half_hatched_h, paths.hours, loss)) + par.SERVES.value * par.ENERGY_LOSS.value
+    return min(half_hatched_h + par.SERVES.value, float(np.interp(burnt, loss, paths.hours)))
+
+
+def cold_store_energy(temp_c: float, hours: float) -> float:
+    """Energy left after ``hours`` in a cold store at ``temp_c`` (deg C), share of that at harvest.
+
+    At 4 C and below at the rate parameters.COLDEST_LOSS, an upper bound; at 10 C by the Q10 form, carried
+    beyond the temperatures it comes from; in between the logarithm of the rate on a straight line, assumed.
+    """
+    ends_c = (par.COLDEST_HOURS.high, par.COLD_BELOW.value)
+    rates = np.log([par.COLDEST_LOSS.value, float(energy_loss_rate(par.COLD_BELOW.value))])
+    return float(np.exp(-np.exp(np.interp(temp_c, ends_c, rates)) * hours))
+
+
+def cold_store_limit_h(temp_c: float) -> float:
+    """Hours that nauplii are advised to stay in a cold store at ``temp_c`` (deg C)."""
+    coldest = par.COLDEST_HOURS
+    return coldest.value if coldest.low <= temp_c <= coldest.high else par.COLD_HOURS.value
 
 
 def _best_and_close(
     draws: Draws, hatch_h: Floats, paths: Paths, thresholds: Thresholds
 ) -> tuple[Floats, Floats]:
-    """(draws, 5) hours of greatest value and of closing, from hatch times (draws, 5, 60)."""
-    moult_age = draws.moult_h[:, None, None]
+    """(5, m) hours of greatest value and of closing of draws (5, m), from hatch times (5, m, parts)."""
+    moult_age = draws.moult_h[..., None]
+    loss = draws.loss[..., None]
     at_hatch = _along(paths.moult, hatch_h, paths.hours) / moult_age  # clock in moult ages
-    burnt_at_hatch = _along(paths.loss, hatch_h, paths.hours) * draws.loss[:, None, None]
+    fresh = np.exp(_along(paths.loss, hatch_h, paths.hours) * loss)  # energy at hatch over what is left of it
 
     # Moments to weigh: from half hatched to when even the last part of the brood is 1.3 moult ages old.
-    first, last = at_hatch[..., 29:30], at_hatch[..., -1:] + 1.3
-    age_clock = first + (last - first) * np.linspace(0.0, 1.0, _MOMENTS)  # (n, 5, m)
-    moments_h = _back(paths, age_clock * moult_age)
-    burnt = _along(paths.loss, moments_h, paths.hours) * draws.loss[:, None, None]
+    first, last = at_hatch[..., _MIDDLE_PART, None], at_hatch[..., -1:] + 1.3
+    clock = first + (last - first) * np.linspace(0.0, 1.0, _MOMENTS)  # (5, m, moments)
+    moments_h = _back(paths, clock * moult_age)
+    left = np.exp(-_along(paths.loss, moments_h, paths.hours) * loss)
 
-    age = age_clock[..., :, None] - at_hatch[..., None, :]  # (n, 5, m, 60)
-    hatched = age > 0.0
-    moulted = _INSTAR2[np.minimum(np.maximum(age, 0.0) / _AGE_STEP, _INSTAR2.size - 1).astype(np.int32)]
-    fresh = np.exp(burnt_at_hatch)[..., None, :]  # energy of each part relative to the moment's decay
-    count = np.maximum(hatched.sum(axis=-1), 1)
-    energy_now = np.exp(-burnt)
-    energy_sum = energy_now * np.sum(fresh * hatched, axis=-1)
-    value = energy_sum - par.INSTAR2_DISCOUNT.value * energy_now * np.sum(fresh * moulted, axis=-1)
-    best = np.take_along_axis(moments_h, value.argmax(axis=-1)[..., None], axis=-1)[..., 0]
+    age = _age_steps(clock)[..., :, None] - _age_steps(at_hatch)[..., None, :]  # (5, m, moments, parts)
+    moulted = _INSTAR2.take(age, mode="clip")
+    hatched, energy = _hatched(np.count_nonzero(age > 0, axis=-1), clock, at_hatch, fresh)
+    moulted_energy = (moulted @ (_PART_SHARES * fresh)[..., None])[..., 0]
+    value = left * (energy - par.INSTAR2_DISCOUNT.value * moulted_energy)
+    best = _back(paths, _top(clock, value)[..., None] * moult_age)[..., 0]
 
-    over_moult = moulted.sum(axis=-1) / count - thresholds.closes_instar2
-    over_energy = thresholds.closes_energy - energy_sum / count
+    # Shares of the hatched as logits: nearly straight between two moments.
+    over_moult = _logit(moulted @ _PART_SHARES / hatched) - _logit(np.array(thresholds.closes_instar2))
+    over_energy = thresholds.closes_energy - left * energy / hatched
     closes = np.minimum(_first_crossing(moments_h, over_moult), _first_crossing(moments_h, over_energy))
     return best, closes
 
 
+def _age_steps(clock: Floats) -> NDArray[np.intp]:
+    return np.rint(clock * _AGE_STEPS).astype(np.intp)
+
+
+def _logit(share: Floats) -> Floats:
+    share = np.minimum(np.maximum(share, 1e-6), 1.0 - 1e-6)
+    return np.asarray(np.log(share / (1.0 - share)), dtype=np.float64)
+
+
+def _hatched(
+    parts: NDArray[np.intp], clock: Floats, at_hatch: Floats, fresh: Floats
+) -> tuple[Floats, Floats]:
+    """Share hatched at ``clock`` (5, m, moments), when so many ``parts`` have hatched, and the sum of
+    ``fresh`` (5, m, parts) over it."""
+    after = np.minimum(np.maximum(parts, 1), _PARTS_Z.size - 1)
+    before = after - 1
+    from_clock = np.take_along_axis(at_hatch, before, axis=-1)
+    span = np.maximum(np.take_along_axis(at_hatch, after, axis=-1) - from_clock, 1e-9)
+    way = np.minimum(np.maximum((clock - from_clock) / span, 0.0), 1.0)
+    hatched = normal_cdf(_PARTS_Z[0] + _PART_STEP * (before + way))
+    so_far = np.empty_like(fresh)
+    so_far[..., 0] = fresh[..., 0] * _HATCHED[0]
+    so_far[..., 1:] = (fresh[..., 1:] + fresh[..., :-1]) * (np.diff(_HATCHED) / 2.0)
+    so_far = np.cumsum(so_far, axis=-1)
+    rest = hatched - _HATCHED[before]
+    energy = np.take_along_axis(so_far, before, -1) + np.take_along_axis(fresh, before, -1) * rest
+    return hatched, energy
+
+
+def _top(clock: Floats, value: Floats) -> Floats:
+    """``clock`` at which a parabola through the greatest ``value`` and its neighbours is highest."""
+    middle = np.minimum(np.maximum(value.argmax(axis=-1), 1), value.shape[-1] - 2)[..., None]
+    before, at, after = (np.take_along_axis(value, middle + step, -1)[..., 0] for step in (-1, 0, 1))
+    bend = np.minimum(before - 2.0 * at + after, -1e-12)
+    shift = np.minimum(np.maximum(0.5 * (before - after) / bend, -1.0), 1.0)
+    return np.take_along_axis(clock, middle, -1)[..., 0] + shift * (clock[..., 1] - clock[..., 0])
+
+
 def _along(path: Floats, hours: Floats, grid_h: Floats) -> Floats:
-    """``path`` (5, h) read at ``hours`` (n, 5, k)."""
+    """``path`` (5, h) read at ``hours`` (5, m, k)."""
     out = np.empty_like(hours)
     for offset in range(OFFSETS.size):
-        out[:, offset] = np.interp(hours[:, offset], grid_h, path[offset])
+        out[offset] = np.interp(hours[offset], grid_h, path[offset])
     return out
 
 
 def _back(paths: Paths, clock: Floats) -> Floats:
-    """Hours at which the moult clock shows ``clock`` (n, 5, k)."""
+    """Hours at which the moult clock shows ``clock`` (5, m, k)."""
     out = np.empty_like(clock)
     for offset in range(OFFSETS.size):
-        out[:, offset] = np.interp(clock[:, offset], paths.moult[offset], paths.hours)
+        out[offset] = np.interp(clock[offset], paths.moult[offset], paths.hours)
     return out
 
 
 def _first_crossing(moments_h: Floats, excess: Floats) -> Floats:
-    """Hours at which ``excess`` (n, 5, m) first rises above zero; the last moment if it never does."""
+    """Hours at which ``excess`` first rises above zero; the last moment if it never does."""
     above = excess > 0.0
     index = np.where(above.any(axis=-1), above.argmax(axis=-1), excess.shape[-1] - 1)
     before = np.maximum(index - 1, 0)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
 from statistics import NormalDist
 
 import numpy as np
@@ -50,27 +49,7 @@ def normal_quantile(p: ArrayLike) -> Floats:
     return np.array([inverse(float(x)) for x in p.ravel()]).reshape(p.shape)
 
 
-def student5_cdf(t: ArrayLike) -> Floats:
-    """Student-t with 5 degrees of freedom, closed form (Abramowitz & Stegun 26.7.3; from memory)."""
-    theta = np.arctan(np.asarray(t, dtype=np.float64) / np.sqrt(5.0))
-    cos = np.cos(theta)
-    return np.asarray(0.5 + (theta + np.sin(theta) * (cos + 2.0 / 3.0 * cos**3)) / np.pi, dtype=np.float64)
-
-
 def student5_density(t: ArrayLike) -> Floats:
     """Density of Student-t with 5 degrees of freedom."""
     t = np.asarray(t, dtype=np.float64)
     return np.asarray(8.0 / (3.0 * np.pi * np.sqrt(5.0)) * (1.0 + t * t / 5.0) ** -3.0, dtype=np.float64)
-
-
-@lru_cache(maxsize=1)
-def _student5_table() -> tuple[Floats, Floats]:
-    # sinh spacing: fine around zero, wide enough (+-55) for probabilities down to 1e-7
-    t = np.sinh(np.linspace(-4.7, 4.7, 8001))
-    return student5_cdf(t), t
-
-
-def student5_quantile(p: ArrayLike) -> Floats:
-    """The inverse of ``student5_cdf`` for 1e-7 < p < 1 - 1e-7, by a table: two parts in a million."""
-    cdf, t = _student5_table()
-    return np.interp(np.asarray(p, dtype=np.float64), cdf, t)

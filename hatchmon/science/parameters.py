@@ -86,6 +86,29 @@ OPENS_SHARE_SPREAD_OUT = Constant(0.80, "share hatched", "assumed", "the same, f
 SPREAD_OUT_SIGMA = Constant(0.25, "ln h", "assumed", "above it a lot hatches too spread out to wait for 90 %")
 CLOSES_INSTAR2 = Constant(0.30, "share in instar II", "assumed", "the harvest window closes")
 CLOSES_ENERGY = Constant(0.90, "share of fresh energy", "assumed", "the harvest window closes")
+SERVES = Constant(
+    36.0,
+    "h, in water up to 25 C",
+    "assumed",
+    "common practice, no source: a day and a half at room temperature",
+)
+
+# --- nauplii in a cold store -----------------------------------------------------------------
+GHENT_COLD = "Ghent University course text on cold storage of nauplii"
+KKT1_COLD = (
+    "J. Biol. Res. 2005, strain KKT1, 2-4 C for 48 h: over 90 % alive, no significant loss of dry weight"
+)
+COLD_BELOW = Constant(10.0, "deg C", "read", GHENT_COLD)
+COLD_DENSITY = Constant(8.0, "million nauplii per L", "read", GHENT_COLD)
+COLD_HOURS = Constant(24.0, "h", "read", GHENT_COLD)
+COLDEST_HOURS = Constant(48.0, "h", "read", KKT1_COLD, low=2.0, high=4.0)  # low, high: deg C
+COLDEST_LOSS = Constant(
+    0.00151,
+    "1/h at 4 C and below",
+    "computed",
+    f"{KKT1_COLD}, taken as under 5 %; as energy by {VANHAECKE}: -27 % with -20 % of dry weight. An upper "
+    "bound: ENERGY_Q10 carried down to 4 C would give twice as much",
+)
 
 # --- sample counts and yields ----------------------------------------------------------------
 DRY_WEIGHT = Constant(

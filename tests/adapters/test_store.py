@@ -593,6 +593,18 @@ def test_a_batch_comes_back_as_begun(store: Store) -> None:
     assert store.batches("lot = ?", "nobody's") == []
 
 
+def test_a_harvest_goes_into_the_cold_store_and_is_used_up(store: Store) -> None:
+    probe(store)
+    batch = store.add_batch(NEW, "receipt")
+    store.end_batch(1, after(60), "harvested", 4.0)
+    stored = replace(batch, ended=after(60), outcome="harvested", cold_c=4.0)
+    assert store.batches("cold_c IS NOT NULL AND used_up_us IS NULL") == [stored]
+    store.use_up(1, after(90))
+    assert store.batches() == [replace(stored, used_up=after(90))]
+    store.shift_times(1, after(50), after(100), timedelta(hours=1))
+    assert store.batches() == [replace(stored, ended=after(3660), used_up=after(3690))]
+
+
 def test_one_running_batch_a_cone(store: Store) -> None:
     probe(store)
     probe(store, cone="south")
@@ -654,6 +666,7 @@ FORECASTS = st.builds(
     reasons=st.lists(st.text(max_size=20), max_size=3).map(tuple),
     not_predicted=st.none() | st.text(max_size=20),
     temperature_rule=st.sampled_from(["heater", "room", "none"]),
+    usable_h=st.none() | HOURS,
 )
 
 

@@ -15,7 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from hatchmon.adapters.store import Store
-from hatchmon.app.export import export
+from hatchmon.app.export import rows, write_csv
 from hatchmon.hatchery.types import Batch, Count, Quantity
 
 NOW = datetime(2026, 3, 10, 20, 0, tzinfo=UTC)
@@ -106,9 +106,9 @@ def test_any_count_comes_back_whole(
 
 def exported(store: Store, cone: str | None = None) -> list[dict[str, str]]:
     out = io.StringIO()
-    rows = export(store, "counts", cone, out)
+    count = write_csv(rows(store, "counts", cone), out)
     read = list(csv.DictReader(io.StringIO(out.getvalue())))
-    assert len(read) == rows
+    assert len(read) == count
     return read
 
 
@@ -116,11 +116,11 @@ def test_export_has_a_row_for_each_sample(store: Store) -> None:
     assert exported(store) == []
     store.add_count(FULL, "receipt")
     store.add_count(replace(BARE, batch_id=2), "receipt")
-    rows = exported(store)
-    assert [(row["cone"], row["sample"], row["nauplii"]) for row in rows] == [
+    found = exported(store)
+    assert [(row["cone"], row["sample"], row["nauplii"]) for row in found] == [
         ("south", "1", "7"), ("north", "1", "88"), ("north", "2", "95"), ("north", "3", "81"),
     ]  # fmt: skip
-    assert rows[1] == {
+    assert found[1] == {
         "time": "2026-03-11T21:00:00+00:00",
         "cone": "north",
         "batch_id": "1",
@@ -132,8 +132,8 @@ def test_export_has_a_row_for_each_sample(store: Store) -> None:
         "umbrella": "2",
         "unhatched": "30",
     }
-    assert [row["unhatched"] for row in rows] == ["", "30", "33", "41"]
-    assert rows[0]["litres"] == "2.0"  # the batch's own
+    assert [row["unhatched"] for row in found] == ["", "30", "33", "41"]
+    assert found[0]["litres"] == "2.0"  # the batch's own
     assert [row["cone"] for row in exported(store, "south")] == ["south"]
 
 

@@ -322,7 +322,7 @@ def test_lots_without_counts(keeper: Keeper) -> None:
 def test_a_count_long_before_the_end_is_not_pooled(keeper: Keeper) -> None:
     keeper.begin("spring tin", "--litres", "1")
     keeper.wait(14)
-    keeper.done("count", "north", *FULL)
+    keeper.done("count", "north", "--sample-ml", ".3", "--nauplii", "20", "--unhatched", "130")
     assert lot(keeper)["counted"] == 0
     keeper.wait(10)
     keeper.done("harvest", "north")

@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 START = datetime(2026, 2, 1, 20, 0, tzinfo=UTC)
+COUNTS = "time,sample_ml,nauplii,umbrella,unhatched"
 
 
 def write_batch(
@@ -87,6 +88,18 @@ def test_a_look_moves_the_forecast(tmp_path: Path) -> None:
     assert width(with_most) < width(without)
 
 
+def test_a_count_moves_the_forecast(tmp_path: Path) -> None:
+    without = answer(write_batch(tmp_path))
+    at = (START + timedelta(hours=14)).isoformat()
+    # Many in the umbrella stage beside few nauplii: it only begins. Few nauplii alone might be bad cysts.
+    for name, nauplii, umbrella, unhatched, side in (("slow", 4, 60, 136, 1), ("fast", 150, 5, 45, -1)):
+        folder = write_batch(tmp_path / name)
+        rows = [f"{at},0.25,{nauplii},{umbrella},{unhatched}"] * 3
+        (folder / "counts.csv").write_text("\n".join([COUNTS, *rows]))
+        moved = answer(folder)["t90_h"]["p50"] - without["t90_h"]["p50"]
+        assert moved * side > 0.5
+
+
 def test_history_teaches_the_lot(tmp_path: Path) -> None:
     alone = answer(write_batch(tmp_path))
     for number in range(3):
@@ -151,6 +164,7 @@ def test_it_is_also_told_in_words(tmp_path: Path) -> None:
         ("temperature.csv", "time,temp_c\n2026-02-01T20:00Z,warm\n", "line 2: 'warm' is not a temperature"),
         ("temperature.csv", "time,temp_c\nearly,20\n", "line 2: 'early' is not a time"),
         ("temperature.csv", "time,temp_c\n", "holds no reading, and batch.json no set_point_c"),
+        ("counts.csv", f"{COUNTS}\n2026-02-01T21:00Z,1,x,0,0\n", "line 2: ml and three whole numbers"),
         ("looks.csv", "time,seen\n2026-02-01T21:00:00Z,plenty\n", "line 2: 'plenty' is not a look"),
     ],
 )  # fmt: skip

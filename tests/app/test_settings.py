@@ -22,8 +22,10 @@ from hypothesis import HealthCheck, example, given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
+from hatchmon.app.record import thresholds_of
 from hatchmon.app.settings import Settings, SettingsError, load_settings
 from hatchmon.hatchery.types import Quantity
+from hatchmon.science.nauplii import Thresholds
 
 CONFIG = Path(__file__).parents[2] / "config"
 SECRET = "hunter2-Zq"
@@ -136,6 +138,15 @@ def test_an_empty_file_gives_the_defaults(load: Load) -> None:
         0.3,
         0.9,
     )
+    assert not loaded.window.smallest_mouths
+
+
+@pytest.mark.parametrize(("smallest_mouths", "closes_energy"), [("false", 0.85), ("true", 0.0)])
+def test_for_the_smallest_mouths_energy_closes_no_window(
+    load: Load, smallest_mouths: str, closes_energy: float
+) -> None:
+    section = f"[window]\ncloses_instar2 = 0.2\ncloses_energy = 0.85\nsmallest_mouths = {smallest_mouths}"
+    assert thresholds_of(load(section)) == Thresholds(0.9, 0.2, closes_energy)
 
 
 def test_settings_made_in_code_read_no_environment(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -1000,7 +1011,7 @@ KEYS = [
     *("series.url", "series.token", "series.org", "series.bucket", "quiet.from", "quiet.to"),
     *("alerts.cold_c", "alerts.warm_c", "alerts.water_min", "alerts.ready_soon_min", "alerts.closing_min"),
     *("alerts.silent_min", "alerts.urgency"),
-    *("window.opens_share", "window.closes_instar2", "window.closes_energy"),
+    *("window.opens_share", "window.closes_instar2", "window.closes_energy", "window.smallest_mouths"),
     *("rehearsal.real_start", "rehearsal.shown_start", "rehearsal.speed"),
 ]
 LOT_KEYS = ("cold_c", "warm_c", "price_per_kg")

@@ -362,8 +362,8 @@ AIR_OFF = "Air off for 5 to 10 minutes lets the shells rise and the nauplii sink
         (
             27.0,
             "north: harvest window closed about 13:00",
-            "Not harvested yet. Look at north and harvest at once if they are lively; they are worth less "
-            "every hour. " + ABOUT,
+            "Not harvested yet, and the nauplii are worth less every hour. Harvest at once; as a rule of "
+            f"thumb they serve as food until tomorrow about 09:30. {ABOUT}",
         ),
     ],
 )

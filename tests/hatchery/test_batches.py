@@ -10,8 +10,17 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from hatchmon.hatchery.batches import batch_at, check_begin, check_cone, check_harvest, check_reading
+from hatchmon.hatchery.batches import (
+    batch_at,
+    batch_to_use_up,
+    check_begin,
+    check_cold,
+    check_cone,
+    check_harvest,
+    check_reading,
+)
 from hatchmon.hatchery.types import Batch, Look, Quantity, Refused
+from hatchmon.hatchery.units import celsius
 from hatchmon.hatchery.wording import Voice
 
 BERLIN = Voice(ZoneInfo("Europe/Berlin"))
@@ -258,3 +267,37 @@ def test_a_reading_of_tomorrow() -> None:
     with pytest.raises(Refused) as refused:
         check_reading(25.0, Quantity.TEMPERATURE, "C", NOW + timedelta(hours=13), NOW, BERLIN)
     assert str(refused.value) == "A reading cannot lie in the future: tomorrow 09:00 has not come yet."
+
+
+# ---- the cold store ----
+
+
+@pytest.mark.parametrize("cold_c", [0.1, 2.0, 4.0, celsius(39.0), 9.9])
+def test_a_cold_store_that_can_be(cold_c: float) -> None:
+    check_cold(cold_c)
+
+
+@pytest.mark.parametrize("cold_c", [-18.0, 0.0, 10.0, 39.0, math.nan, math.inf])
+def test_a_cold_store_that_cannot_be(cold_c: float) -> None:
+    with pytest.raises(Refused) as refused:
+        check_cold(cold_c)
+    assert str(refused.value) == (
+        "A cold store for nauplii is above 0.0 °C (32.0 °F) and below 10.0 °C (50.0 °F), "
+        f"not at {cold_c:g} C (write 39F for Fahrenheit)."
+    )
+
+
+def test_the_oldest_in_the_cold_store_is_used_up_first() -> None:
+    older, newer = (replace(batch(ended_h + 24.0, ended_h), cold_c=4.0) for ended_h in (30.0, 6.0))
+    later = replace(batch(3.0, 0.5), cold_c=4.0)
+    every = [newer, later, older]
+    assert batch_to_use_up("north", NOW, every, NOW, BERLIN) == older
+    used = replace(older, used_up=NOW)
+    assert batch_to_use_up("north", ago(1.0), [newer, later, used], NOW, BERLIN) == newer
+    for stored, time, why in (
+        ([later], ago(1.0), "No nauplii from north were in the cold store at 19:00."),
+        ([batch(24.0, 2.0)], NOW, "No nauplii from north were in the cold store at 20:00."),
+        ([older], NOW + timedelta(hours=1), "cannot lie in the future"),
+    ):
+        with pytest.raises(Refused, match=why):
+            batch_to_use_up("north", time, stored, NOW, BERLIN)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
 
@@ -187,12 +188,36 @@ def test_doubt_from_the_water_to_come_is_a_share() -> None:
     assert steady(28.0, 60.0).forecast(at(60.0), certain()).from_temperature == 0.0
 
 
+@pytest.mark.parametrize("sigma", [0.12, 0.4])
+@pytest.mark.parametrize("temp_c", [16.0, 22.0, 27.0])
+def test_the_longer_limit_is_never_before_the_window_closes(sigma: float, temp_c: float) -> None:
+    watch = steady(temp_c, 4.0, set_point_c=temp_c)
+    found = watch.forecast(at(4.0), certain(sigma))
+    t50_h = band(found.t50).p50
+    serves_h = 36.0 if temp_c <= 25.0 else 36.0 / 2.0**0.2
+    window = band(found.opens), band(found.closes)
+    assert found.usable_h == pytest.approx(max(t50_h + serves_h, *(each.p50 for each in window)), abs=0.05)
+    slow = watch.forecast(at(4.0), certain(sigma), Thresholds(closes_instar2=0.99, closes_energy=0.3))
+    assert slow.usable_h is not None
+    assert slow.usable_h >= band(slow.closes).p50
+
+
+def test_not_predicted_has_no_longer_limit() -> None:
+    assert steady(3.0, 10.0).forecast(at(10.0), PRIOR).usable_h is None
+
+
 def test_poor_synchrony_is_said() -> None:
     spread_out, tight = certain(0.4), certain(0.12)
     watch = steady(27.0, 4.0, set_point_c=27.0)
     poor = watch.forecast(at(4.0), spread_out)
     assert band(poor.closes).p50 <= band(poor.opens).p50
-    assert any("poor synchrony" in reason and "twice" in reason for reason in poor.reasons)
+    (said,) = (reason for reason in poor.reasons if "poor synchrony" in reason)
+    assert said.startswith("poor synchrony: harvest twice, at about 60 % and 95 % hatched (")
+    rate = float(schoolfield_1981(27.0))
+    told = [float(word) for word in re.findall(r"[\d.]+(?= and | h )", said)]
+    assert told == pytest.approx(
+        [20.4 * np.exp(0.4 * z) / rate for z in special.ndtri([0.6, 0.95])], abs=0.35
+    )
     assert poor.surely_h is None
     good = watch.forecast(at(4.0), tight)
     assert not any("poor synchrony" in reason for reason in good.reasons)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -51,6 +52,7 @@ def forecast(
         reasons=reasons,
         not_predicted=None,
         temperature_rule="heater",
+        usable_h=max(47.5, opens_h),
     )
 
 
@@ -146,8 +148,17 @@ def test_a_tenth_of_a_degree_celsius_comes_back_exactly(tenths: int) -> None:
         (22.0, "Ready now. Harvest before 13:00.", "Ready now. Harvest before 08:00."),
         (
             27.0,
-            "The window closed about 13:00. Harvest at once or look before feeding.",
-            "The window closed about 08:00. Harvest at once or look before feeding.",
+            "The window closed about 13:00. "
+            "Harvest at once; as a rule of thumb they serve as food until tomorrow about 09:30.",
+            "The window closed about 08:00. "
+            "Harvest at once; as a rule of thumb they serve as food until tomorrow about 04:30.",
+        ),
+        (
+            47.5,
+            "The window closed yesterday about 13:00. As a rule of thumb they served as food until about "
+            "09:30: look whether they live before feeding.",
+            "The window closed yesterday about 08:00. As a rule of thumb they served as food until about "
+            "04:30: look whether they live before feeding.",
         ),
     ],
 )
@@ -165,11 +176,20 @@ def test_one_sentence_on_when_to_harvest(now_h: float, in_berlin: str, in_new_yo
             "It hatches unevenly: harvest a first time then, and the rest before 11:00.",
         ),
         (22.0, "Ready now. It hatches unevenly: harvest a first time now, and the rest before 11:00."),
-        (25.0, "The window closed about 11:00. Harvest at once or look before feeding."),
+        (
+            25.0,
+            "The window closed about 11:00. "
+            "Harvest at once; as a rule of thumb they serve as food until tomorrow about 09:30.",
+        ),
     ],
 )
 def test_a_window_that_closes_before_it_opens_is_told_in_order(now_h: float, said: str) -> None:
     assert BERLIN.ready(batch(), forecast(opens_h=25.0, closes_h=22.0), at(now_h)) == said
+
+
+def test_a_forecast_of_an_older_kind_names_no_limit() -> None:
+    said = BERLIN.ready(batch(), replace(forecast(), usable_h=None), at(27))
+    assert said == "The window closed about 13:00. Harvest at once or look before feeding."
 
 
 def test_a_window_of_no_length_is_harvested_twice_too() -> None:

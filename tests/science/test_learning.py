@@ -17,9 +17,20 @@ from hatchmon.hatchery.looks import WORDS, look_bounds
 from hatchmon.science import learning
 from hatchmon.science import parameters as par
 from hatchmon.science.hatching import ENERGY_NODES_EV, NODE_SHARES, Draws
-from hatchmon.science.learning import GLANCE_SD, OMEGAS, SIGMAS, WRONG_NOTE, Evidence, LotBelief, keeper_prior
-from hatchmon.science.normal import Floats
+from hatchmon.science.learning import (
+    GLANCE_SD,
+    OMEGAS,
+    SHARE_Z,
+    SIGMAS,
+    WRONG_NOTE,
+    Counted,
+    Evidence,
+    LotBelief,
+    keeper_prior,
+)
+from hatchmon.science.normal import Floats, normal_cdf
 from hatchmon.science.rates import schoolfield_1981
+from hatchmon.science.yields import Samples, count_likelihood
 
 PRIOR = LotBelief.prior()
 Z90 = float(special.ndtri(0.9))
@@ -501,3 +512,53 @@ def test_keeper_with_many_lots_and_with_vague_ones() -> None:
     vague = keeper_prior([(np.log(28.0), 5.0)])
     assert vague.a_mean_sd[0] == pytest.approx(np.log(20.4), abs=0.001)
     assert keeper_prior([(3.2, 0.1), (2.9, 0.2)]).a == pytest.approx(keeper_prior([(2.9, 0.2), (3.2, 0.1)]).a)
+
+
+# ---- sample counts ----
+
+
+def counted(hours: float, hatched: int, waiting: int, hatchability: tuple[float, float]) -> Counted:
+    """A count at ``hours`` of 25 C: nauplii, and full cysts that have not hatched yet or never will."""
+    samples = Samples((hatched,), (), (waiting,))
+    return Counted(np.full(7, np.log(hours)), count_likelihood(samples, hatchability, normal_cdf(SHARE_Z)))
+
+
+def counts_alone(*found: Counted) -> Evidence:
+    nothing = np.zeros(0)
+    return Evidence(np.zeros((0, 7)), nothing, nothing, nothing, counted=found)
+
+
+def test_a_count_teaches_as_a_look_does_and_more_sharply() -> None:
+    """Half of the cysts that can hatch, known to be 80 % of all, at 24 h: the median lies near 24 h."""
+    known = (8000.0, 2000.0)
+    by_count = LotBelief.prior().learn(counts_alone(counted(24.0, 400, 600, known)))
+    mean, sd = by_count.a_mean_sd
+    assert np.exp(mean) == pytest.approx(24.0, rel=0.06)  # the prior at 20.4 h pulls a little
+    look = Evidence(np.full((1, 7), np.log(24.0)), np.array([-0.26]), np.array([0.25]), np.array([0.2]))
+    assert sd < LotBelief.prior().learn(look).a_mean_sd[1]
+
+
+def test_what_cannot_hatch_does_not_make_a_lot_slow() -> None:
+    """The same count says less of speed while it is not known how many cysts can hatch at all."""
+    vague, known = (1.4, 0.6), (8000.0, 2000.0)
+    sds = [
+        LotBelief.prior().learn(counts_alone(counted(24.0, 400, 600, h))).a_mean_sd[1] for h in (vague, known)
+    ]
+    assert sds[1] < 0.9 * sds[0]
+
+
+def test_counts_alone_are_evidence_and_none_is_none() -> None:
+    assert not counts_alone(counted(24.0, 10, 10, (8.0, 2.0))).empty
+    assert counts_alone().empty
+    prior = LotBelief.prior()
+    assert prior.learn(counts_alone()) is prior
+
+
+def test_a_wrong_count_does_not_rule() -> None:
+    """Nothing hatched at 40 h, against three looks that saw it complete at 26 h."""
+    looks = Evidence(
+        np.log(np.array([[26.0] * 7] * 3)), np.full(3, 1.645), np.full(3, np.inf), np.full(3, 1 / 6)
+    )  # fmt: skip
+    steady = LotBelief.prior().learn(looks).a_mean_sd[0]
+    wrong = replace(looks, counted=(counted(40.0, 0, 1000, (8000.0, 2000.0)),))
+    assert abs(LotBelief.prior().learn(wrong).a_mean_sd[0] - steady) < 0.15

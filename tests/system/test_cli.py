@@ -120,6 +120,27 @@ def test_a_season_by_hand(request: pytest.FixtureRequest, who: str) -> None:
     assert ground.count("requests", "done_us IS NULL") == 0
 
 
+def test_a_harvest_into_the_cold_store_is_published(served: Ground, mosquitto: Mosquitto) -> None:
+    """The retained state names it until it is used up, in the words of the command line."""
+    state = "hatchmon/test/left/state"
+    with Client(mosquitto.port, state) as client:
+
+        def lots() -> list[str] | None:
+            """Lots in the cold store, as last published."""
+            payload = client.latest(state)
+            return None if payload is None else [each["lot"] for each in json.loads(payload)["cold_store"]]
+
+        served.done("reading", "left", "28", "--at", ago(7))
+        served.done("begin", "left", "--lot", "tin 7", "--grams", "4", "--at", "6h ago")
+        wait_until(lambda: lots() == [], 10.0, "a state with nothing in the cold store")
+        assert "use before" in served.done("harvest", "left", "--cold-c", "39F")
+        wait_until(lambda: lots() == ["tin 7"], 10.0, "the state to name what is in the cold store")
+        shown, published = served.data("now"), json.loads(client.latest(state) or b"{}")
+        assert shown[0]["cold_store"] == published["cold_store"]
+        served.done("harvest", "left", "--used-up")
+        wait_until(lambda: lots() == [], 10.0, "the state to forget what is used up")
+
+
 def test_what_cannot_be(alone: Ground) -> None:
     """Values that the data refuse: exit 1, a sentence, and nothing noted."""
     ground = alone
@@ -205,6 +226,9 @@ def test_the_record_can_be_taken_away(served: Ground, tmp_path: Path) -> None:
         tables[table] = list(csv.DictReader(file.open(newline="")))
         assert told == {"file": str(file), "rows": len(tables[table])}
         assert len(tables[table]) == ground.count(table)
+    looks = json.loads(ground.done("export", "looks", "--json"))
+    in_csv = list(csv.DictReader((tmp_path / "looks.csv").open()))
+    assert [{name: str(value) for name, value in look.items()} for look in looks] == in_csv
     assert "exists already" in ground.refused("export", "looks", "--out", tmp_path / "looks.csv")
     assert ground.done("export", "readings") == (tmp_path / "readings.csv").read_text()
     readings = tables["readings"]

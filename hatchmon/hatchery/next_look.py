@@ -1,0 +1,53 @@
+"""When a look at the cone would teach most about when the hatch completes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from hatchmon.hatchery.looks import WORDS, look_bounds
+from hatchmon.science.hatching import OFFSETS, Draws, Paths, reach_h
+from hatchmon.science.learning import GLANCE_SD
+from hatchmon.science.normal import Floats, normal_cdf, normal_quantile
+
+AHEAD_H = 18
+WORTH_IT = 0.15  # a look that narrows the band by less is not asked for
+GOOD_ENOUGH = 0.9  # of the best: the first such hour is named
+_EVERY = 4  # of the draws one in four is enough
+_Z90 = float(normal_quantile(0.9))
+_EDGES: Floats = np.array([look_bounds(word)[1] for word in WORDS[:-1]])
+
+
+@dataclass(frozen=True, slots=True)
+class NextLook:
+    """A look ``hours`` after the start would narrow the band of T90 by ``narrower`` (0-1), on average."""
+
+    hours: float
+    narrower: float
+
+
+def most_telling(draws: Draws, mu: Floats, paths: Paths, now_h: float) -> NextLook | None:
+    """The hour within AHEAD_H of ``now_h`` whose look, whatever it shows, narrows T90 most; None where none
+    is worth the walk. ``mu`` (n,): ln Q at half hatch of each draw."""
+    few = slice(None, None, _EVERY)
+    middle = OFFSETS.size // 2
+    t90 = np.log(reach_h(draws, (mu + _Z90 * draws.sigma)[:, None], paths)[few, middle, 0])
+    spread = float(np.var(t90))
+    if spread <= 0.0:
+        return None
+    hours = now_h + np.arange(AHEAD_H + 1.0)
+    q = np.stack([np.interp(hours, paths.hours, node[middle]) for node in paths.q])  # (7, hours)
+    z = (np.log(np.maximum(q[draws.node[few]], 1e-9)) - mu[few, None]) / draws.sigma[few, None]  # (n, hours)
+    below = normal_cdf((_EDGES - z[..., None]) / GLANCE_SD)  # (n, hours, 5)
+    ends = np.concatenate((np.zeros((*z.shape, 1)), below, np.ones((*z.shape, 1))), axis=-1)
+    said = np.diff(ends, axis=-1)  # (n, hours, 6) chance of each word
+    weight = said.sum(axis=0)
+    mean = np.einsum("nhw,n->hw", said, t90) / np.maximum(weight, 1e-12)
+    square = np.einsum("nhw,n->hw", said, t90**2) / np.maximum(weight, 1e-12)
+    left = np.sum(weight * (square - mean**2), axis=-1) / t90.size
+    narrower = 1.0 - np.sqrt(np.maximum(left, 0.0) / spread)
+    if narrower.max() < WORTH_IT:
+        return None
+    first = int(np.argmax(narrower >= GOOD_ENOUGH * narrower.max()))
+    return NextLook(float(hours[first]), float(narrower[first]))

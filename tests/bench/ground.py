@@ -1,0 +1,57 @@
+"""An invented hatchery for the benchmarks: twelve running cones on a database of its own."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+import numpy as np
+
+from hatchmon.adapters.store import NewReading, Store, to_us
+from hatchmon.app.beliefs import work_out_evidence
+from hatchmon.hatchery.types import Batch, Look, Quantity, Verdict
+
+CONES = 12
+LOTS = 4
+PAST = 3  # finished batches a lot
+SET_POINT_C = 26.0
+LASTED_H = 26.0
+LOOKS = ((16.0, "few"), (19.0, "some"), (22.0, "most"), (25.5, "complete"))
+
+
+def fill(store: Store, now: datetime, cones: int = CONES) -> None:
+    """``cones`` batches begun 1 to 20 h before ``now``, a reading a minute; each lot has PAST hatches."""
+    rng = np.random.default_rng(1)
+    with store.atomic():
+        for number in range(cones):
+            cone, lot = f"cone {number + 1:02}", f"lot {number % LOTS + 1}"
+            stream = store.add_stream(
+                cone, Quantity.TEMPERATURE, "C", f"hatchery/{cone.replace(' ', '-')}/temperature", now
+            )
+            begun = [now - timedelta(hours=1.0 + 19.0 * number / max(cones - 1, 1))]
+            if number < LOTS:
+                begun += [begun[0] - timedelta(hours=(LASTED_H + 4.0) * (n + 1)) for n in range(PAST)]
+            for start in sorted(begun):
+                batch = store.add_batch(
+                    Batch(0, cone, lot, start, 2.0, litres=1.0, set_point_c=SET_POINT_C), "keeper"
+                )
+                until = min(start + timedelta(hours=LASTED_H), now)
+                minutes = np.arange(0.0, (until - start) / timedelta(minutes=1), 1.0)
+                temps = SET_POINT_C + 0.1 * rng.standard_normal(minutes.size)
+                store.add_readings(
+                    [
+                        NewReading(
+                            stream.stream_id,
+                            to_us(start + timedelta(minutes=float(minute))),
+                            round(float(temp_c), 4),
+                            Verdict.GOOD,
+                            "keeper",
+                        )
+                        for minute, temp_c in zip(minutes, temps, strict=True)
+                    ]
+                )
+                if until < now:
+                    for hours, seen in LOOKS:
+                        store.add_look(Look(batch.batch_id, batch.time_at(hours), seen), "keeper")
+                    store.end_batch(batch.batch_id, until, "harvested")
+        for batch in store.batches("outcome = 'harvested'"):
+            work_out_evidence(store, batch)
