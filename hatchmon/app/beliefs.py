@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from hatchmon.adapters.store import Store
-from hatchmon.app.record import Water, usual_day, watch_batch
+from hatchmon.app.record import SALT_QUANTITIES, Water, salinity_of, usual_day, watch_batch
 from hatchmon.hatchery.ahead import Cycle
 from hatchmon.hatchery.counts import lot_hatchability
 from hatchmon.hatchery.honesty import Honesty, Scored, honesty, score, widened
@@ -94,6 +94,9 @@ class Beliefs:
         batch = watch.batch
         if watch.counts:
             watch.hatchability = _hatchability(self._store, batch.lot, batch.batch_id)
+        if batch.salinity is None:
+            newest = {q: water[q][0] for q in SALT_QUANTITIES if q in water and water[q][1] >= batch.started}
+            watch.salinity = salinity_of(newest) if newest else watch.salinity
         air = water.get(Quantity.AIR_TEMPERATURE)
         air_c = air[0] if air is not None and now - air[1] <= AIR_FRESH else None
         return self.of(batch.lot), air_c, self._usual_day(batch, now)

@@ -396,6 +396,7 @@ def batches(
             typer.echo(json.dumps(views.batches_json(rows), indent=2, ensure_ascii=False))
         else:
             views.console().print(views.batches_shown(rows, session.now, session.voice))
+            typer.echo(f"  {views.record_of(session.settings, store)}")
 
 
 @app.command()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime, timedelta
 
 from hatchmon.adapters.store import Store
@@ -13,6 +14,7 @@ from hatchmon.hatchery.types import Batch, Quantity, Verdict
 from hatchmon.hatchery.units import to_inner
 from hatchmon.hatchery.watch import ANCHOR, BatchWatch
 from hatchmon.science.nauplii import Thresholds
+from hatchmon.science.water import g_per_l, salinity_from_conductivity, salinity_from_specific_gravity
 
 USUAL_DAYS = timedelta(days=7)
 
@@ -26,6 +28,8 @@ def watch_batch(store: Store, batch: Batch, until: datetime) -> BatchWatch:
     watch.looks = store.looks(batch.batch_id)
     watch.counts = store.counts(batch.batch_id)
     watch.light_known = _lit(store, batch, until)
+    if watch.salinity is None:
+        watch.salinity = salinity_of(_means(store, batch, until))
     end = min(until, batch.ended or until)
     for time, temp_c, verdict in store.usable_readings(
         batch.cone, Quantity.TEMPERATURE, batch.started - ANCHOR, end
@@ -33,6 +37,38 @@ def watch_batch(store: Store, batch: Batch, until: datetime) -> BatchWatch:
         watch.add(time, temp_c)
         watch.suspect_since = time if verdict is Verdict.SUSPECT else None
     return watch
+
+
+def salinity_of(water: Mapping[Quantity, float]) -> float | None:
+    """g/L from a salinity, conductivity or specific gravity, in this order; None without a usable one.
+
+    A conductivity is taken as compensated to 25 C, a specific gravity as of 25 C water in a 25 C glass, as
+    most instruments show them (common practice, no source).
+    """
+    try:
+        if Quantity.SALINITY in water:
+            return water[Quantity.SALINITY]
+        if Quantity.CONDUCTIVITY in water:
+            return g_per_l(salinity_from_conductivity(water[Quantity.CONDUCTIVITY], 25.0), 25.0)
+        if Quantity.SPECIFIC_GRAVITY in water:
+            sg = water[Quantity.SPECIFIC_GRAVITY]
+            return g_per_l(salinity_from_specific_gravity(sg, 25.0, 25.0), 25.0)
+    except ValueError:  # a probe in the air, or brine off the scale: as good as none
+        return None
+    return None
+
+
+SALT_QUANTITIES = (Quantity.SALINITY, Quantity.CONDUCTIVITY, Quantity.SPECIFIC_GRAVITY)
+
+
+def _means(store: Store, batch: Batch, until: datetime) -> dict[Quantity, float]:
+    """Mean of each quantity that tells of salt over the batch."""
+    end = min(until, batch.ended or until)
+    found = {
+        quantity: [value for _, value, _ in store.usable_readings(batch.cone, quantity, batch.started, end)]
+        for quantity in SALT_QUANTITIES
+    }
+    return {quantity: sum(values) / len(values) for quantity, values in found.items() if values}
 
 
 def _lit(store: Store, batch: Batch, until: datetime) -> bool:

@@ -122,7 +122,7 @@ def _progress_line(batch: Batch, forecast: Forecast, now: datetime, voice: Voice
 
 def _look_line(batch: Batch, look: NextLook, now: datetime, voice: Voice) -> Text:
     moment = batch.time_at(look.hours)
-    when = "now" if look.hours <= batch.hours_at(now) + 0.1 else "about " + voice.time(moment, now)
+    when = "now" if look.hours <= batch.hours_at(now) + 0.1 else voice.time(moment, now, "about ")
     return Text(f"  a look {when} would narrow the band by about {look.narrower:.0%}", style="dim")
 
 
@@ -262,6 +262,11 @@ def batches_shown(rows: Sequence[BatchRow], now: datetime, voice: Voice) -> Rend
             _hours(row.first), _hours(row.last), ended, looks,
         )  # fmt: skip
     return table
+
+
+def record_of(settings: Settings, store: Store) -> str:
+    """How the forecasts have done so far, in a sentence."""
+    return str(Beliefs(store, thresholds_of(settings)).honesty)
 
 
 def _hours(forecast: Forecast | None) -> str:

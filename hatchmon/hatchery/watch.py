@@ -70,6 +70,7 @@ class BatchWatch:
         self.looks: list[Look] = []
         self.counts: list[Count] = []
         self.hatchability = UNKNOWN_HATCHABILITY
+        self.salinity = batch.salinity  # g/L, or None; a measured one may be put in its place
         self.light_known = False  # whether it surely had light in its first hours
         self._minutes: list[int] = []  # rising; minute 0 is the start of the batch
         self._means: list[float] = []
@@ -140,7 +141,7 @@ class BatchWatch:
         q_now = np.array([np.interp(now_h, paths.hours, q[OFFSETS.size // 2]) for q in paths.q])
         extra_sd = self._extra_sd(hours, temps, past, ahead)
         draws = belief.draws(self._evidence(paths, now_h, extra_sd), extra_sd, self.light_known)
-        mu = draws.mu(batch.salinity)
+        mu = draws.mu(self.salinity)
         hatched = share_hatched(draws, mu, q_now)
         if refused:
             return self._silent(now, refused, float(q_now[CENTRAL_NODE]), hatched, ahead.rule)
@@ -192,7 +193,7 @@ class BatchWatch:
         paths = paths_through(hours, past, ahead)
         extra_sd = self._extra_sd(hours, temps, past, ahead)
         draws = belief.draws(self._evidence(paths, now_h, extra_sd), extra_sd, self.light_known)
-        return most_telling(draws, draws.mu(self.batch.salinity), paths, now_h)
+        return most_telling(draws, draws.mu(self.salinity), paths, now_h)
 
     def evidence(self, until: datetime) -> Evidence | None:
         """What the looks up to ``until`` teach about the lot; None when the log is too poor to learn from."""
@@ -228,7 +229,7 @@ class BatchWatch:
         """Doubt about ln Q of this batch beside what differs from batch to batch anyway."""
         shape = mean_shape_sd(hours, temps, ahead)
         gaps = _gap_sd(hours, temps, past[CENTRAL_NODE])
-        return float(np.sqrt(shape**2 + gaps**2 + salt_shift(self.batch.salinity)[1] ** 2))
+        return float(np.sqrt(shape**2 + gaps**2 + salt_shift(self.salinity)[1] ** 2))
 
     def _evidence(self, paths: Paths, until_h: float, extra_sd: float) -> Evidence:
         looks = [look for look in self.looks if self._noted_in(look.time, until_h)]
@@ -264,7 +265,7 @@ class BatchWatch:
         hours = np.array([self.batch.hours_at(time) for time in times])
         middle = OFFSETS.size // 2
         q = np.stack([np.interp(hours, paths.hours, node[middle]) for node in paths.q], axis=-1)
-        return np.asarray(np.log(np.maximum(q, 1e-6)) - salt_shift(self.batch.salinity)[0], dtype=np.float64)
+        return np.asarray(np.log(np.maximum(q, 1e-6)) - salt_shift(self.salinity)[0], dtype=np.float64)
 
     def _silent(
         self, now: datetime, why: str, q25_h: float = 0.0, hatched: float = 0.0, rule: str = "none"
