@@ -28,8 +28,8 @@ def t50(folder: Path, measured: dict[Quantity, float], salinity: float | None = 
                 )
                 stream = store.add_stream("bench", quantity, unit, quantity.value, START)
                 store.add_readings([
-                    NewReading(stream.stream_id, to_us(START) + ten * 600_000_000, value, Verdict.GOOD, "probe")
-                    for ten in range(48)
+                    NewReading(stream.stream_id, to_us(START) + us, value, Verdict.GOOD, "probe")
+                    for us in range(0, 8 * 3_600_000_000, 600_000_000)
                 ])  # fmt: skip
             batch = store.add_batch(Batch(0, "bench", "river-23", START, 2.0, salinity=salinity), "keeper")
         beliefs = Beliefs(store, Thresholds())
