@@ -14,12 +14,12 @@ CONES = 12
 LOTS = 4
 PAST = 3  # finished batches a lot
 SET_POINT_C = 26.0
-LASTED_H = 26.0
+LASTED_H = 26.0  # of a finished batch
 LOOKS = ((16.0, "few"), (19.0, "some"), (22.0, "most"), (25.5, "complete"))
 
 
 def fill(store: Store, now: datetime, cones: int = CONES) -> None:
-    """``cones`` batches begun 1 to 20 h before ``now``, a reading a minute; each lot has PAST hatches."""
+    """``cones`` batches begun 1 to 24 h before ``now``, a reading a minute; each lot has PAST hatches."""
     rng = np.random.default_rng(1)
     with store.atomic():
         for number in range(cones):
@@ -27,7 +27,7 @@ def fill(store: Store, now: datetime, cones: int = CONES) -> None:
             stream = store.add_stream(
                 cone, Quantity.TEMPERATURE, "C", f"hatchery/{cone.replace(' ', '-')}/temperature", now
             )
-            begun = [now - timedelta(hours=1.0 + 19.0 * number / max(cones - 1, 1))]
+            begun = [now - timedelta(hours=1.0 + 23.0 * number / max(cones - 1, 1))]
             if number < LOTS:
                 begun += [begun[0] - timedelta(hours=(LASTED_H + 4.0) * (n + 1)) for n in range(PAST)]
             for start in sorted(begun):

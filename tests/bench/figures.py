@@ -1,0 +1,95 @@
+"""How long the computing takes, as ratios to a fixed piece of numpy work timed in turn with it."""
+
+from __future__ import annotations
+
+import statistics
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+
+from hatchmon.adapters.store import Store
+from hatchmon.app.settings import load_settings
+from hatchmon.app.views import cones_now
+from hatchmon.hatchery.ahead import in_control
+from hatchmon.hatchery.backplan import back_plan
+from hatchmon.hatchery.types import Batch, Look
+from hatchmon.hatchery.watch import BatchWatch
+from hatchmon.science.learning import LotBelief
+from tests.bench.ground import CONES, SET_POINT_C, fill
+
+YARDSTICK = "one product of two 200 x 200 matrices and the exponentials of 100,000 numbers, float64"
+START = datetime(2026, 3, 2, 7, 30, tzinfo=UTC)
+AGE_H = 15.0
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """Medians over ``rounds``: ``ratio`` to the yardstick, and ``ms`` on this machine, with its aim."""
+
+    name: str
+    rounds: int
+    ratio: float
+    ms: float
+    yardstick_ms: float
+    target_ms: float | None
+
+
+def measured(name: str, work: Callable[[], object], rounds: int, target_ms: float | None = None) -> Figure:
+    """Yardstick and ``work`` in turn, after one of each to warm up."""
+    square = np.linspace(-1.0, 1.0, 40_000).reshape(200, 200)
+    line = np.linspace(-10.0, 0.0, 100_000)
+
+    def yardstick() -> None:
+        square @ square
+        np.exp(line)
+
+    spent: dict[Callable[[], object], list[float]] = {yardstick: [], work: []}
+    for round_ in range(rounds + 1):
+        for each, times in spent.items():
+            begun = time.perf_counter()
+            each()
+            if round_:
+                times.append((time.perf_counter() - begun) * 1e3)
+    unit_ms, ms = (statistics.median(times) for times in spent.values())
+    return Figure(name, rounds, ms / unit_ms, ms, unit_ms, target_ms)
+
+
+def running_batch() -> tuple[BatchWatch, datetime]:
+    """A batch with AGE_H of readings a minute apart, and the moment of the last of them."""
+    watch = BatchWatch(Batch(1, "north", "lot 1", START, 2.0, set_point_c=SET_POINT_C, salinity=30.0))
+    for minute in range(round(AGE_H * 60.0) + 1):
+        watch.add(START + timedelta(minutes=minute), SET_POINT_C + 0.1 * float(np.sin(minute)))
+    return watch, START + timedelta(hours=AGE_H)
+
+
+def figures(folder: Path, rounds: int) -> Iterator[Figure]:
+    """All of them; ``folder`` takes the database of an invented hatchery."""
+    watch, now = running_batch()
+    prior = LotBelief.prior()
+    yield measured("forecast with bands", lambda: watch.forecast(now, prior), rounds, 5.0)
+
+    watch.looks = [Look(1, START + timedelta(hours=13), "few")]
+    evidence = watch.evidence(now)
+    assert evidence is not None
+    yield measured("learn one batch", lambda: prior.learn(evidence), rounds)
+    yield measured("draws with a running look", lambda: prior.draws(evidence), rounds)
+    yield measured("forecast with a running look", lambda: watch.forecast(now, prior), rounds)
+    yield measured(
+        "one added look, learned from too", lambda: watch.forecast(now, prior.learn(evidence)), rounds, 15.0
+    )
+    water = in_control(SET_POINT_C)
+    yield measured("back-plan", lambda: back_plan(prior, water, now, 0.8), rounds, 60.0)
+
+    config, database = folder / "hatchmon.toml", folder / "hatchmon.db"
+    config.write_text(f'time_zone = "UTC"\n[store]\npath = "{database}"\n')
+    settings = load_settings(config)
+    with Store(database) as store:
+        fill(store, now)
+    with Store(database, read_only=True) as store:
+        assert len(cones_now(settings, store, now)) == CONES
+        few = max(1, rounds // 4)
+        yield measured(f"hatchmon now, {CONES} running cones", lambda: cones_now(settings, store, now), few)
