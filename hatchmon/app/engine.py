@@ -496,6 +496,7 @@ class Engine:
             self._store.hold_letters(now, quiet_until or now)
         self._offset_s = offset_s
         self._began += by
+        self.intake.load()
         self._load()
 
     def close(self) -> None:

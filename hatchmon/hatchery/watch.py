@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -59,6 +60,21 @@ _AHEAD_H: Floats = np.concatenate(
 def _rho_by_node(temps_c: Floats) -> Floats:
     """(7, 5, k) temperatures to rates: the nodes lie on the first axis."""
     return schoolfield_1981(temps_c, ENERGY_NODES_EV[:, None, None])
+
+
+@dataclass(frozen=True, slots=True)
+class _Course:
+    """The water of a batch: ``hours``, ``temps`` (n,) the log until ``until_h``, ``past`` (8, n) the progress
+    along it, what lies ``ahead``, the ``paths`` through both, and the doubt about ln Q beside what differs
+    from batch to batch anyway."""
+
+    until_h: float
+    hours: Floats
+    temps: Floats
+    past: Floats
+    ahead: Ahead
+    paths: Paths
+    extra_sd: float
 
 
 class BatchWatch:
@@ -128,20 +144,14 @@ class BatchWatch:
     ) -> Forecast:
         """What is believed at ``now`` of a batch of the lot that ``belief`` is about, given its log and
         looks so far; ``air_c`` is the room's temperature where measured, ``cycle`` its usual day."""
-        batch = self.batch
-        now_h = max(batch.hours_at(now), 0.0)
-        hours, temps = self._log_until(now_h)
-        if hours.size == 0 and batch.set_point_c is None:
+        course = self._course(now, air_c, cycle)
+        if course is None:
             return self._silent(now, "no temperature is known yet: fit a probe or use 'hatchmon reading'")
-        ahead, hours, temps, past = self._course(hours, temps, air_c, cycle)
-        paths = paths_through(hours, past, ahead)
-
-        trust, reasons = self._trust(hours, temps, past[CENTRAL_NODE], now_h)
-        refused = not_predictable(hours, temps, ahead, now_h)
-        q_now = np.array([np.interp(now_h, paths.hours, q[OFFSETS.size // 2]) for q in paths.q])
-        extra_sd = self._extra_sd(hours, temps, past, ahead)
-        draws = belief.draws(self._evidence(paths, now_h, extra_sd), extra_sd, self.light_known)
-        mu = draws.mu(self.salinity)
+        paths, ahead = course.paths, course.ahead
+        trust, reasons = self._trust(course)
+        refused = not_predictable(course.hours, course.temps, ahead, course.until_h)
+        q_now = np.array([np.interp(course.until_h, paths.hours, q[OFFSETS.size // 2]) for q in paths.q])
+        draws, mu = self._draws(course, belief)
         hatched = share_hatched(draws, mu, q_now)
         if refused:
             return self._silent(now, refused, float(q_now[CENTRAL_NODE]), hatched, ahead.rule)
@@ -185,53 +195,50 @@ class BatchWatch:
         self, now: datetime, belief: LotBelief, air_c: float | None = None, cycle: Cycle | None = None
     ) -> NextLook | None:
         """The look that would narrow the forecast most, given the same as for ``forecast``."""
-        now_h = max(self.batch.hours_at(now), 0.0)
-        hours, temps = self._log_until(now_h)
-        if hours.size == 0 and self.batch.set_point_c is None:
-            return None
-        ahead, hours, temps, past = self._course(hours, temps, air_c, cycle)
-        paths = paths_through(hours, past, ahead)
-        extra_sd = self._extra_sd(hours, temps, past, ahead)
-        draws = belief.draws(self._evidence(paths, now_h, extra_sd), extra_sd, self.light_known)
-        return most_telling(draws, draws.mu(self.salinity), paths, now_h)
+        course = self._course(now, air_c, cycle)
+        return (
+            None
+            if course is None
+            else most_telling(*self._draws(course, belief), course.paths, course.until_h)
+        )
 
     def evidence(self, until: datetime) -> Evidence | None:
         """What the looks up to ``until`` teach about the lot; None when the log is too poor to learn from."""
-        until_h = max(self.batch.hours_at(until), 0.0)
-        hours, temps = self._log_until(until_h)
-        if hours.size == 0:
+        course = self._course(until)
+        if course is None or self.last_h is None or self._trust(course)[0] == "none":
             return None
-        ahead, hours, temps, past = self._course(hours, temps, None, None)
-        if self._trust(hours, temps, past[CENTRAL_NODE], until_h)[0] == "none":
-            return None
-        extra_sd = self._extra_sd(hours, temps, past, ahead)
-        return self._evidence(paths_through(hours, past, ahead), until_h, extra_sd)
-
-    def _log_until(self, hours: float) -> tuple[Floats, Floats]:
-        times, temps = self.log()
-        keep = times <= hours + 0.02
-        return times[keep], temps[keep]
+        return self._evidence(course)
 
     def _course(
-        self, hours: Floats, temps: Floats, air_c: float | None, cycle: Cycle | None
-    ) -> tuple[Ahead, Floats, Floats, Floats]:
-        """What to expect of the water, the log as far as known, and the progress (8, n) along it."""
-        set_point_c = self.batch.set_point_c
+        self, until: datetime, air_c: float | None = None, cycle: Cycle | None = None
+    ) -> _Course | None:
+        """The water as known until then and as expected after; None where nothing at all is known of it."""
+        batch = self.batch
+        until_h = max(batch.hours_at(until), 0.0)
+        hours, temps = self.log()
+        keep = hours <= until_h + 0.02
+        hours, temps = hours[keep], temps[keep]
         if hours.size:
-            start = self.batch.started
-            clock_h = start.hour + start.minute / 60.0 + float(hours[-1])
-            ahead = look_ahead(hours, temps, set_point_c, air_c, cycle, clock_h)
-            return ahead, hours, temps, self._past(hours, temps)
-        assert set_point_c is not None
-        return set_point_only(set_point_c), np.zeros(1), np.array([set_point_c]), np.zeros((8, 1))
-
-    def _extra_sd(self, hours: Floats, temps: Floats, past: Floats, ahead: Ahead) -> float:
-        """Doubt about ln Q of this batch beside what differs from batch to batch anyway."""
+            clock_h = batch.started.hour + batch.started.minute / 60.0 + float(hours[-1])
+            ahead = look_ahead(hours, temps, batch.set_point_c, air_c, cycle, clock_h)
+            past = self._past(hours, temps)
+        elif batch.set_point_c is not None:
+            ahead = set_point_only(batch.set_point_c)
+            hours, temps, past = np.zeros(1), np.array([batch.set_point_c]), np.zeros((8, 1))
+        else:
+            return None
         shape = mean_shape_sd(hours, temps, ahead)
         gaps = _gap_sd(hours, temps, past[CENTRAL_NODE])
-        return float(np.sqrt(shape**2 + gaps**2 + salt_shift(self.salinity)[1] ** 2))
+        extra_sd = float(np.sqrt(shape**2 + gaps**2 + salt_shift(self.salinity)[1] ** 2))
+        return _Course(until_h, hours, temps, past, ahead, paths_through(hours, past, ahead), extra_sd)
 
-    def _evidence(self, paths: Paths, until_h: float, extra_sd: float) -> Evidence:
+    def _draws(self, course: _Course, belief: LotBelief) -> tuple[Draws, Floats]:
+        """The unknowns of this batch given its notes so far, and ln Q at half hatch of each draw."""
+        draws = belief.draws(self._evidence(course), course.extra_sd, self.light_known)
+        return draws, draws.mu(self.salinity)
+
+    def _evidence(self, course: _Course) -> Evidence:
+        until_h, paths = course.until_h, course.paths
         looks = [look for look in self.looks if self._noted_in(look.time, until_h)]
         # What is counted shortly after the harvest was hatched when it was harvested.
         ended = self.batch.ended
@@ -247,7 +254,7 @@ class BatchWatch:
             bounds[:, 0],
             bounds[:, 1],
             bounds[:, 2],
-            extra_sd,
+            course.extra_sd,
             self.light_known,
             tuple(
                 Counted(ln_q, count_likelihood(samples_of(self.batch, count), self.hatchability, _SHARES))
@@ -292,7 +299,8 @@ class BatchWatch:
         self._settled = past[:, : max(past.shape[1] - 1, 0)]
         return past
 
-    def _trust(self, hours: Floats, temps: Floats, q: Floats, now_h: float) -> tuple[Trust, list[str]]:
+    def _trust(self, course: _Course) -> tuple[Trust, list[str]]:
+        hours, temps, q, now_h = course.hours, course.temps, course.past[CENTRAL_NODE], course.until_h
         level = 0
         reasons: list[str] = []
         if self.last_h is None:

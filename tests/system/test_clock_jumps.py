@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
@@ -191,6 +192,20 @@ def test_a_date_set_right_shortly_after_the_boot_with_messages_still_waiting(ben
     assert bench.progress_h() == pytest.approx(4 / 3, abs=0.1)
     assert bench.verdicts() == {"good"}
     assert bench.alerts() == []
+
+
+def test_a_jump_is_no_silence_and_teaches_no_interval(bench: Bench) -> None:
+    """What the judge remembers moves with the clock: thirty days are not how often the probe speaks."""
+    bench.run(HOUR)
+    bench.clock.wall += timedelta(days=30)
+    bench.run(5 * MINUTE)
+    silent = bench.engine.intake.silent_since
+    assert silent("left", bench.clock.now()) == (None, True)
+    assert silent("left", bench.clock.now() + 14 * MINUTE) == (None, True)
+    assert silent("left", bench.clock.now() + 21 * MINUTE)[0] is not None
+    # Only one gap was five minutes and thirty days long before the readings moved; now none is.
+    times = sorted(row["time_us"] for row in bench.store.rows("SELECT time_us FROM readings"))
+    assert max(b - a for a, b in itertools.pairwise(times)) <= 310_000_000
 
 
 @pytest.mark.parametrize("step_s", [-4.0, 60.0, -60.0])
