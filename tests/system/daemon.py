@@ -171,13 +171,24 @@ class Manager:
         self._socket.close()
 
 
-class Daemon:
-    """``hatchmon run`` on a ``Ground``; it may be started again after its end."""
+def _bare(*command: str | Path) -> list[str]:
+    return [*map(str, command)]
 
-    def __init__(self, ground: Ground, watchdog_s: float = 0.0) -> None:
+
+class Daemon:
+    """``hatchmon run`` on a ``Ground``; it may be started again after its end. ``around`` makes the command
+    that runs it inside something else."""
+
+    def __init__(
+        self,
+        ground: Ground,
+        watchdog_s: float = 0.0,
+        around: Callable[..., list[str]] = _bare,
+    ) -> None:
         self.ground = ground
         self.manager = Manager()
         self.process: subprocess.Popen[bytes] | None = None
+        self._command = around(HATCHMON, "run", "--config", ground.config)
         self._begun = 0.0
         self._lines: list[str] = []
         self._environment = ground.environment(NOTIFY_SOCKET=self.manager.address)
@@ -189,7 +200,7 @@ class Daemon:
         assert not self.running, "it runs already"
         self._begun = time.monotonic()
         self.process = subprocess.Popen(
-            [HATCHMON, "run", "--config", self.ground.config],
+            self._command,
             env=self._environment, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
         )  # fmt: skip
         threading.Thread(target=self._read_log, args=(self.process,), daemon=True).start()
