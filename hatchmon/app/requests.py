@@ -23,6 +23,7 @@ from hatchmon.hatchery.batches import (
     check_harvest,
     check_reading,
     count_to_drop,
+    doubt_of,
     look_to_drop,
 )
 from hatchmon.hatchery.coldstore import CARE, stored_since, use_before
@@ -184,6 +185,7 @@ def _begin(store: Store, asked: Begin, now: datetime, voice: Voice) -> str:
 def _look(store: Store, asked: LookAt, now: datetime, voice: Voice) -> str:
     time = asked.at or now
     batch = batch_at(asked.cone, time, store.batches("cone = ?", asked.cone), now, voice)
+    doubted = ""
     if asked.undo:
         look = look_to_drop(batch, store.looks(batch.batch_id), asked.at, now, voice)
         store.drop_look(batch.batch_id, look.time)
@@ -192,12 +194,13 @@ def _look(store: Store, asked: LookAt, now: datetime, voice: Voice) -> str:
         raise Refused(f"Say what you saw: {', '.join(WORDS)}, or a percentage.")
     else:
         look = Look(batch.batch_id, time, read_look(asked.seen))
+        doubted = doubt_of(look, batch, store.looks(batch.batch_id), now, voice)
         store.add_look(look, "receipt" if asked.at is None else "keeper")
         done = f"noted '{look.seen}'"
     if batch.ended is not None:
         work_out_evidence(store, batch)
     when = voice.time(look.time, now)
-    return f"{asked.cone}: {done} at {when}, {batch.hours_at(look.time):.1f} h after the start."
+    return f"{asked.cone}: {done} at {when}, {batch.hours_at(look.time):.1f} h after the start.{doubted}"
 
 
 def _count(store: Store, asked: CountOf, now: datetime, voice: Voice) -> Done:
@@ -345,4 +348,6 @@ def _take_reading(store: Store, asked: TakeReading, now: datetime, voice: Voice)
     dated_by = "receipt" if asked.at is None else "keeper"
     store.add_readings([NewReading(stream.stream_id, to_us(time), asked.value, Verdict.GOOD, dated_by)])
     made = " It is a new cone." if new_cone else ""
-    return f"{asked.cone}: {asked.quantity} {asked.value:g} {unit} at {voice.time(time, now)} noted.{made}"
+    of = "" if unit == "1" else f" {unit}"
+    name = asked.quantity.replace("_", " ")
+    return f"{asked.cone}: {name} {asked.value:g}{of} at {voice.time(time, now)} noted.{made}"

@@ -203,6 +203,11 @@ def batch_rows(store: Store, cone: str | None, lot: str | None) -> list[BatchRow
     ]
 
 
+def of_words(cone: str | None, lot: str | None) -> str:
+    """`` of lot river-23 in bench``, as far as given."""
+    return (f" of lot {lot}" if lot is not None else "") + (f" in {cone}" if cone is not None else "")
+
+
 def batches_json(rows: Iterable[BatchRow]) -> list[dict[str, Any]]:
     """Batches as plain data."""
 
@@ -278,5 +283,10 @@ def _hours(forecast: Forecast | None) -> str:
 
 def console() -> Console:
     """Where results are printed; plain, and wide enough for every table, when not a terminal."""
-    wide = Console(highlight=False, soft_wrap=True)
-    return wide if wide.is_terminal else Console(highlight=False, soft_wrap=True, width=140)
+
+    def made(width: int | None = None) -> Console:
+        # What a keeper named stays as it was written, also when it looks like rich's own marks.
+        return Console(highlight=False, markup=False, emoji=False, soft_wrap=True, width=width)
+
+    wide = made()
+    return wide if wide.is_terminal else made(140)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 from hatchmon.hatchery.coldstore import in_store
+from hatchmon.hatchery.looks import look_bounds
 from hatchmon.hatchery.types import Batch, Count, Look, Quantity, Refused
 from hatchmon.hatchery.units import LIMITS, UNITS, both_scales, fahrenheit, to_inner
 from hatchmon.hatchery.wording import Voice
@@ -14,6 +15,7 @@ from hatchmon.science.parameters import COLD_BELOW
 
 OLDEST_START = timedelta(days=7)
 AHEAD_OF_NOW = timedelta(minutes=1)
+EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)  # as for a probe's own clock
 LONGEST_LOT_NAME = 60
 COUNT_WITHIN = timedelta(hours=24)  # harvested nauplii are counted soon or not at all
 NO_NAUPLII_BEFORE_H = 6.0  # the first hatch 8 h after the start at 30 C in a compiled table, 2 h allowed
@@ -199,10 +201,14 @@ def check_reading(
         raise Refused(f"{quantity} is not measured in {unit}; use {' or '.join(UNITS[quantity])}.")
     low, high = LIMITS[quantity]
     if not math.isfinite(value) or not low <= to_inner(value, unit) <= high:
+        hint = ""
+        for other in UNITS[quantity]:
+            if other != unit and math.isfinite(value) and low <= to_inner(value, other) <= high:
+                hint = f" If it is in {other}, say so: --unit {other}"
         if unit == "F":
             low, high = fahrenheit(low), fahrenheit(high)
         of = "" if unit == "1" else f" {unit}"
-        raise Refused(f"{value:g}{of} cannot be: {quantity} lies between {low:g} and {high:g}{of}.")
+        raise Refused(f"{value:g}{of} cannot be: {quantity} lies between {low:g} and {high:g}{of}.{hint}")
     check_past(time, now, voice, "A reading")
 
 
@@ -212,9 +218,29 @@ def _within(what: str, value: float, low: float, high: float, unit: str) -> None
 
 
 def check_past(time: datetime, now: datetime, voice: Voice, what: str) -> None:
-    """Refuse a time still to come; ``what`` begins the sentence."""
+    """Refuse a time still to come, or one that no keeper means; ``what`` begins the sentence."""
     if time > now + AHEAD_OF_NOW:
         raise Refused(f"{what} cannot lie in the future: {voice.time(time, now)} has not come yet.")
+    if time < EARLIEST:
+        raise Refused(f"{what} cannot lie before the year {EARLIEST.year}: give the time it was noted.")
+
+
+def doubt_of(look: Look, batch: Batch, noted: Sequence[Look], now: datetime, voice: Voice) -> str:
+    """Why a look is hard to believe beside those ``noted`` of its batch, and how to mend it; or nothing."""
+    low, high, _ = look_bounds(look.seen)
+    for other in noted:
+        other_low, other_high, _ = look_bounds(other.seen)
+        if (look.time > other.time and high <= other_low) or (look.time < other.time and low >= other_high):
+            return (
+                f" It contradicts '{other.seen}' at {voice.time(other.time, now)}: nothing unhatches. Take "
+                f"back the slip of the pen (hatchmon look {batch.cone} --undo --at TIME)."
+            )
+    if low > -math.inf and batch.hours_at(look.time) < NO_NAUPLII_BEFORE_H:
+        return (
+            f" Nothing can have hatched before {NO_NAUPLII_BEFORE_H:g} h: if the start was noted late or the "
+            f"look belongs to another batch, take it back (hatchmon look {batch.cone} --undo)."
+        )
+    return ""
 
 
 def look_to_drop(

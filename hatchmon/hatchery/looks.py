@@ -31,6 +31,8 @@ def read_look(text: str) -> str:
     match = _PERCENT.fullmatch(plain)
     if match:
         percent = float(match[1].replace(",", "."))
+        if 0 < percent < 1 and not plain.endswith("%"):
+            raise Refused(f"'{text}' may mean {percent:.0%} or {percent:g}%; write one of them.")
         if percent <= 100:
             return f"{percent:g} %"
         raise Refused(f"A look of {percent:g} % is more than everything; give 0 to 100.")

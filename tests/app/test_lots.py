@@ -71,3 +71,28 @@ def test_what_was_hatched_counts(keeper: Keeper, tmp_path: Path) -> None:
         for name, chance in (("p50", 0.5), ("p80", 0.8)):
             plan = back_plan(belief_from(evidence, lot), in_control(26.0), START, chance)
             assert told[name]["h"] == pytest.approx(plan.lead_h, abs=0.05)
+
+
+def test_a_lots_name_is_shown_as_it_was_written(keeper: Keeper) -> None:
+    """Square brackets and colons are marks to the library that prints tables."""
+    for lot in ("[/]", "[red]x[/red]", ":fire:"):
+        keeper.begin(lot)
+        keeper.wait(1.0)
+        keeper.done("count", "north", "--sample-ml", "1", "--nauplii", "3", "--unhatched", "3")
+        for command in ("lots", "batches", "now"):
+            assert lot in keeper.done(command)
+        keeper.done("harvest", "north")
+    assert "No batch of lot other in north." in keeper.done("batches", "--lot", "other", "--cone", "north")
+
+
+def test_looks_that_contradict_each_other_are_pointed_out(keeper: Keeper) -> None:
+    keeper.begin("tin", "--at", "20h ago")
+    assert "contradicts" not in keeper.done("look", "north", "most", "--at", "6h ago")
+    said = keeper.done("look", "north", "none", "--at", "1h ago")
+    assert "It contradicts 'most' at" in said
+    assert "hatchmon look north --undo --at TIME" in said
+    assert "nothing unhatches" not in keeper.done("look", "north", "none", "--at", "18h ago")
+    keeper.done("harvest", "north")
+    keeper.begin("tin")
+    keeper.wait(1.0)
+    assert "Nothing can have hatched before 6 h" in keeper.done("look", "north", "most")

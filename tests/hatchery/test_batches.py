@@ -246,7 +246,12 @@ def test_a_reading_that_can_be(value: float, quantity: Quantity, unit: str) -> N
 @pytest.mark.parametrize(
     ("value", "quantity", "unit", "sentence"),
     [
-        (77.0, Quantity.TEMPERATURE, "C", "77 C cannot be: temperature lies between -2 and 45 C."),
+        (
+            77.0,
+            Quantity.TEMPERATURE,
+            "C",
+            "77 C cannot be: temperature lies between -2 and 45 C. If it is in F, say so: --unit F",
+        ),
         (-2.1, Quantity.TEMPERATURE, "C", "-2.1 C cannot be: temperature lies between -2 and 45 C."),
         (185.0, Quantity.TEMPERATURE, "F", "185 F cannot be: temperature lies between 28.4 and 113 F."),
         (math.nan, Quantity.TEMPERATURE, "C", "nan C cannot be: temperature lies between -2 and 45 C."),

@@ -38,6 +38,7 @@ def test_words_and_percentages(said: str, stored: str) -> None:
     ("said", "sentence"),
     [
         ("100.5", "A look of 100.5 % is more than everything; give 0 to 100."),
+        ("0.6", "'0.6' may mean 60% or 0.6%; write one of them."),
         ("999 %", "A look of 999 % is more than everything; give 0 to 100."),
         ("1000", f"'1000' is not a look. Say one of: {KNOWN}; or a percentage such as 60%."),
         ("lots", f"'lots' is not a look. Say one of: {KNOWN}; or a percentage such as 60%."),
@@ -68,4 +69,5 @@ def test_any_text_is_a_look_or_refused(said: str) -> None:
 @given(st.integers(0, 1000))
 def test_a_percentage_is_kept(tenths: int) -> None:
     assert read_look(f"{tenths / 10}%") == f"{tenths / 10:g} %"
-    assert read_look(read_look(f"{tenths / 10}")) == f"{tenths / 10:g} %"
+    plain = f"{tenths / 10}" + ("%" if 0 < tenths < 10 else "")  # 0.6 alone may mean 60 % as well
+    assert read_look(read_look(plain)) == f"{tenths / 10:g} %"
