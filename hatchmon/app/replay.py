@@ -11,9 +11,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
 from hatchmon.app.beliefs import belief_from
+from hatchmon.hatchery.batches import EARLIEST, check_facts
 from hatchmon.hatchery.looks import read_look
 from hatchmon.hatchery.probes import Judge
 from hatchmon.hatchery.types import Band, Batch, Count, Forecast, Look, Quantity, Refused, Verdict
@@ -25,18 +26,27 @@ from hatchmon.science.nauplii import Thresholds
 _Finite = Annotated[float, Field(allow_inf_nan=False)]
 
 
+def _in_calendar(moment: datetime) -> datetime:
+    if moment.replace(tzinfo=UTC) < EARLIEST:
+        raise ValueError(f"it lies before the year {EARLIEST.year}")
+    return moment
+
+
+_Moment = Annotated[AwareDatetime, AfterValidator(_in_calendar)]
+
+
 class _BatchFile(BaseModel):
     """``batch.json``."""
 
     model_config = ConfigDict(extra="forbid")
 
-    start: AwareDatetime
+    start: _Moment
     lot: str
     grams: Annotated[_Finite, Field(gt=0)]
     litres: Annotated[_Finite, Field(gt=0)] | None = None
     salinity: Annotated[_Finite, Field(ge=0, le=200)] | None = None
     set_point_c: Annotated[_Finite, Field(ge=4, le=40)] | None = None
-    now: AwareDatetime | None = None
+    now: _Moment | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,9 +95,17 @@ def _read_folder(folder: Path) -> tuple[BatchWatch, int, int, datetime]:
         set_point_c=facts.set_point_c,
         salinity=facts.salinity,
     )
+    try:
+        check_facts(batch)
+    except Refused as why:
+        raise Refused(f"{folder / 'batch.json'}: {why}") from None
     readings = _temperatures(folder / "temperature.csv", needed=facts.set_point_c is None)
     last = max((time for time, _ in readings), default=batch.started)
     now = facts.now.astimezone(UTC) if facts.now is not None else max(last, batch.started)
+    if now < batch.started:
+        raise Refused(
+            f"{folder / 'batch.json'}: now lies before start; give a now after it, or leave it out."
+        )
     watch = BatchWatch(batch)
     watch.looks = sorted(_looks(folder / "looks.csv"), key=lambda look: look.time)
     watch.counts = _counts(folder / "counts.csv")
@@ -202,6 +220,8 @@ def _time(text: str, path: Path, number: int) -> datetime:
         raise Refused(
             f"{path}, line {number}: '{text}' is not a time such as 2026-03-01T22:30:00Z."
         ) from None
+    if moment.replace(tzinfo=UTC) < EARLIEST:
+        raise Refused(f"{path}, line {number}: '{text}' lies before the year {EARLIEST.year}.")
     return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
 
 
@@ -250,8 +270,14 @@ def replay_text(replayed: Replayed) -> str:
             f"{name} hatched after {band.p50:.1f} h ({band.p10:.1f} to {band.p90:.1f})"
             for name, band in (("half", forecast.t50), ("90 %", forecast.t90))
         ]
+    used = [look for look in replayed.looks if batch.started <= look.time <= forecast.issued]
+    left_out = len(replayed.looks) - len(used)
     lines.append(
-        f"{replayed.readings} readings, {replayed.unusable} unusable; {len(replayed.looks)} looks; "
+        f"{replayed.readings} readings, {replayed.unusable} unusable; {len(used)} looks"
+        + (f" ({left_out} more before the start or after the time of the forecast)" if left_out else "")
+        + "; "
         f"learned from {replayed.learned} earlier hatches; trust {forecast.trust}"
     )
+    if replayed.readings and replayed.unusable == replayed.readings:
+        lines.append("! no reading could be used: temp_c is the water's temperature in deg C, not in F")
     return "\n".join([*lines, *(f"! {reason}" for reason in forecast.reasons)])

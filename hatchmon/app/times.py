@@ -19,6 +19,13 @@ def read_time(text: str, now: datetime, zone: tzinfo) -> datetime:
 
     A bare ``22:30`` is the last time the clock showed that. Raises TimeUnclear.
     """
+    try:
+        return _read(text, now, zone)
+    except OverflowError:
+        raise TimeUnclear(f"'{text}' lies beyond the calendar. {FORMS}.") from None
+
+
+def _read(text: str, now: datetime, zone: tzinfo) -> datetime:
     plain = " ".join(text.split())
     if plain.lower() == "now":
         return now

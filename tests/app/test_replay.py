@@ -160,6 +160,14 @@ def test_it_is_also_told_in_words(tmp_path: Path) -> None:
         ("batch.json", "{", "batch.json: the file: Invalid JSON"),
         ("batch.json", '{"start": "2026-02-01T20:00:00", "lot": "x", "grams": 1}', "start: Input should"),
         ("batch.json", '{"start": "2026-02-01T20:00:00Z", "lot": "x", "gramms": 1}', "gramms: Extra inputs"),
+        ("batch.json", '{"start": "0001-01-01T00:00:00+05:00", "lot": "x", "grams": 1}', "before the year"),
+        ("batch.json", '{"start": "2026-02-01T20:00:00Z", "lot": " ", "grams": 1}', "The lot needs a name"),
+        (
+            "batch.json",
+            '{"start": "2026-02-01T20:00:00Z", "lot": "x", "grams": 1, "now": "2026-01-01T20:00:00Z"}',
+            "now lies before start",
+        ),
+        ("temperature.csv", "time,temp_c\n0001-01-01T00:00+05:00,25\n", "line 2: '0001-01-01T00:00+05:00'"),
         ("temperature.csv", "when,temp\n", "the first line must name the columns time,temp_c"),
         ("temperature.csv", "time,temp_c\n2026-02-01T20:00Z,warm\n", "line 2: 'warm' is not a temperature"),
         ("temperature.csv", "time,temp_c\nearly,20\n", "line 2: 'early' is not a time"),
@@ -181,3 +189,17 @@ def test_a_missing_folder(tmp_path: Path) -> None:
     done = run(tmp_path / "nowhere")
     assert done.returncode == 1
     assert "batch.json cannot be read: No such file or directory" in done.stderr
+
+
+def test_looks_out_of_reach_are_told_apart(tmp_path: Path) -> None:
+    write_batch(tmp_path)
+    write_looks(tmp_path, (-2.0, "few"), (13.0, "few"), (90.0, "complete"))
+    assert "1 looks (2 more before the start or after the time of the forecast);" in run(tmp_path).stdout
+
+
+def test_a_log_in_fahrenheit_is_told(tmp_path: Path) -> None:
+    write_batch(tmp_path)
+    (tmp_path / "temperature.csv").write_text(
+        "time,temp_c\n" + "".join(f"2026-02-01T{hour}:00:00Z,78.8\n" for hour in (20, 21, 22))
+    )
+    assert "! no reading could be used: temp_c is the water's temperature in deg C" in run(tmp_path).stdout

@@ -38,7 +38,21 @@ def test_a_time(text: str, utc: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["", "soon", "25:00", "12:60", "ago", "h ago", "2026-13-01", "-2h ago", "22.30"]
+    "text",
+    [
+        "",
+        "soon",
+        "25:00",
+        "12:60",
+        "ago",
+        "h ago",
+        "2026-13-01",
+        "-2h ago",
+        "22.30",
+        "999999999999h ago",
+        "9999-12-31T23:59-14:00",
+        "0001-01-01T00:00",
+    ],
 )
 def test_no_time(text: str) -> None:
     with pytest.raises(TimeUnclear, match="Write 22:30, 'yesterday 22:30', '2h ago'"):
