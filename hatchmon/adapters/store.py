@@ -14,7 +14,7 @@ from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 from hatchmon.adapters.migrations import STEPS
 from hatchmon.hatchery.alerts import Standing
@@ -112,6 +112,7 @@ class Store:
                 if exclusive:
                     self._migrate()
             self._check_version()
+            self._file = _identity(path)
         except sqlite3.DatabaseError as error:
             self.close()
             raise StoreError(_explained(path, error)) from error
@@ -129,6 +130,33 @@ class Store:
         if self._lock is not None:
             os.close(self._lock)
             self._lock = None
+
+    def lost(self) -> bool:
+        """Whether the file was deleted or replaced while we hold it open."""
+        return _identity(self.path) != self._file
+
+    def put_back(self) -> NoReturn:
+        """Put a whole copy of a lost file in its place. Raises StoreError saying so, always.
+
+        What SQLite holds of a deleted file can still be read, until it is closed. A file that took its
+        place is left as it is, and the copy gets a name of its own beside it.
+        """
+        found = _identity(self.path)
+        copy = self.path.with_name(f"{self.path.name}.found-{datetime.now(UTC):%Y%m%dT%H%M%SZ}")
+        try:
+            self.backup(copy)
+            if found is None:
+                for side in ("-wal", "-shm"):  # of no use to the copy, which is whole
+                    self.path.with_name(self.path.name + side).unlink(missing_ok=True)
+                os.close(_open_shared(copy))
+                copy = copy.rename(self.path)
+        except (OSError, sqlite3.Error, Refused) as error:
+            raise StoreError(f"{self.path} was deleted or replaced while in use, and {error}") from error
+        happened = "deleted" if found is None else "replaced"
+        raise StoreError(
+            f"{self.path} was {happened} while hatchmon used it. All it held is in {copy}. Start "
+            "hatchmon again; another time stop it before you move its database"
+        )
 
     def __enter__(self) -> Store:
         return self
@@ -321,6 +349,13 @@ class Store:
     def add_series_refused(self, seq: int, line: str, reason: str) -> None:
         """Set aside a line that the series store refuses for good."""
         self._db.execute("INSERT OR REPLACE INTO series_refused VALUES (?, ?, ?)", (seq, line, reason))
+
+    def rejected_since(self, time: datetime) -> list[tuple[str, str]]:
+        """(topic, reason) of the messages that could not be read since ``time``, oldest first."""
+        rows = self.rows(
+            "SELECT topic, reason FROM rejected WHERE time_us >= ? ORDER BY rejected_id", to_us(time)
+        )
+        return [(row["topic"], row["reason"]) for row in rows]
 
     def add_rejected(self, time: datetime, topic: str, payload: bytes, reason: str) -> None:
         """Keep a message that could not be read; only the newest REJECTED_KEPT stay."""
@@ -670,6 +705,15 @@ def _explained(path: Path, error: sqlite3.DatabaseError) -> str:
 
 def _quoted(path: Path) -> str:
     return str(path).replace("%", "%25").replace("?", "%3f").replace("#", "%23")
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    """What tells a file from one that took its place; None where there is none."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
 
 
 def _open_shared(path: Path) -> int:

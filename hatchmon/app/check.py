@@ -6,6 +6,7 @@ import queue
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from datetime import timedelta
 
 from hatchmon.adapters.clock import Clock
 from hatchmon.adapters.mqtt import LinkDown, LinkUp, MqttLink, SubscriptionRefused
@@ -18,6 +19,7 @@ from hatchmon.app.settings import Settings
 from hatchmon.app.state import availability_topic
 
 BROKER_WAIT_S = 6.0
+UNREAD_WITHIN = timedelta(hours=1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,9 +34,10 @@ class Finding:
 
 def check_all(settings: Settings, clock: Clock, send_test: bool) -> Iterator[Finding]:
     """A finding for each part, in the order a keeper would mend them."""
-    yield Finding("settings", True, f"read; site {settings.site}, {len(settings.probes)} probes mapped")
+    yield Finding("settings", True, f"read; site {settings.site}, probes mapped: {len(settings.probes)}")
     yield check_database(settings)
     yield check_broker(settings, clock)
+    yield from check_messages(settings, clock)
     yield check_series(settings)
     yield from check_push(settings, send_test)
 
@@ -45,7 +48,7 @@ def check_database(settings: Settings) -> Finding:
     try:
         with Store(path) as store:
             cones = len(store.cones())
-        return Finding("database", True, f"{path}, {cones} cones; the daemon is not running")
+        return Finding("database", True, f"{path}, cones known: {cones}; the daemon is not running")
     except Taken:
         return Finding("database", True, f"{path}, in use by the running daemon")
     except StoreError as why:
@@ -89,11 +92,30 @@ def check_broker(settings: Settings, clock: Clock) -> Finding:
                         "allow these topics for hatchmon's user in the broker's ACL",
                     )  # fmt: skip
                 return Finding(
-                    "broker", True, f"{where}, MQTT {event.protocol}, {len(topics)} subscriptions granted"
+                    "broker", True, f"{where}, MQTT {event.protocol}, subscriptions granted: {len(topics)}"
                 )
         return Finding("broker", False, f"{where} does not answer", "correct broker.host and broker.port")
     finally:
         link.stop()
+
+
+def check_messages(settings: Settings, clock: Clock) -> Iterator[Finding]:
+    """What came over MQTT in the last hours and could not be read; nothing where there is no database."""
+    try:
+        with Store(settings.store.path, read_only=True) as store:
+            unread = store.rejected_since(clock.now() - UNREAD_WITHIN)
+    except StoreError:
+        return  # told as the database's finding
+    hours = UNREAD_WITHIN / timedelta(hours=1)
+    if not unread:
+        yield Finding("messages", True, f"none in the last {hours:g} h that could not be read")
+        return
+    topic, reason = unread[-1]
+    yield Finding(
+        "messages", False,
+        f"{len(unread)} in the last {hours:g} h could not be read; newest: {topic}: {reason}",
+        "correct the probe or its entry in [[probes]]; all of them: hatchmon export rejected",
+    )  # fmt: skip
 
 
 def check_series(settings: Settings) -> Finding:
@@ -121,7 +143,12 @@ def check_push(settings: Settings, send_test: bool) -> Iterator[Finding]:
         if trouble is None and send_test:
             trouble = pusher.try_now(number, "hatchmon: a test", "If you read this, hatchmon can reach you.")
         if trouble is not None:
-            yield Finding("push", False, f"{masked(address)}: {trouble}", f"correct push.to[{number}]")
+            yield Finding(
+                "push",
+                False,
+                trouble if trouble.startswith(masked(address)) else f"{masked(address)}: {trouble}",
+                f"correct push.to[{number}]",
+            )
         else:
             said = "took the test message" if send_test else "understood; try it with 'hatchmon check --send'"
             yield Finding("push", True, f"{masked(address)}: {said}")

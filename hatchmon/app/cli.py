@@ -141,7 +141,8 @@ def check(
 
     with _session(config) as session:
         if settings_only:
-            typer.echo("settings: read")
+            facts = [{"part": "settings", "ok": True, "text": "read", "mend": ""}]
+            typer.echo(json.dumps(facts, indent=2) if as_json else "settings: read")
             return
         findings = []
         for finding in check_all(session.settings, session.clock, send):
@@ -394,6 +395,8 @@ def batches(
         rows = views.batch_rows(store, cone, lot)
         if as_json:
             typer.echo(json.dumps(views.batches_json(rows), indent=2, ensure_ascii=False))
+        elif not rows and (cone is not None or lot is not None):
+            typer.echo(f"No batch{views.of_words(cone, lot)}. All of them: hatchmon batches")
         else:
             views.console().print(views.batches_shown(rows, session.now, session.voice))
             typer.echo(f"  {views.record_of(session.settings, store)}")

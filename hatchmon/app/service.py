@@ -24,6 +24,7 @@ from hatchmon.hatchery.units import to_inner
 log = logging.getLogger(__name__)
 
 MOST_AT_ONCE = 500
+LOOK_FOR_FILE_S = 5.0
 POST_WAIT_S = 1.0
 
 
@@ -73,6 +74,7 @@ class Service:
         self._stopping = threading.Event()
         self._inbox: queue.Queue[object] = queue.Queue(settings.broker.receive_maximum * 2 + 256)
         self._store = Store(settings.store.path)
+        self._lost = False  # what is stored now would go with the deleted file
         self._engine = Engine(settings, self._store, self._clock, self)
         self._link = MqttLink(
             make_broker(settings),
@@ -116,7 +118,14 @@ class Service:
         interval_s = self._notify.watchdog_interval_s
         next_sign_s = 0.0
         status = ""
+        next_look_s = 0.0
         while not self._stopping.is_set():
+            if time.monotonic() >= next_look_s:
+                if self._store.lost():
+                    self._engine.close()
+                    self._lost = True
+                    self._store.put_back()
+                next_look_s = time.monotonic() + LOOK_FOR_FILE_S
             self._take(self._engine.due_in_s())
             self._engine.turn()
             sound = self._link.alive and self._pusher.alive and (self._series is None or self._series.alive)
@@ -156,8 +165,9 @@ class Service:
     def _shut_down(self) -> None:
         """Drain, commit, acknowledge, say goodbye: well within five seconds."""
         try:
-            self._take(0.0)
-            self._engine.close()
+            if not self._lost:
+                self._take(0.0)
+                self._engine.close()
             self._link.publish(state.availability_topic(self._settings.site), b"offline", retain=True, qos=1)
         finally:
             self._link.stop(1.5)
@@ -165,8 +175,9 @@ class Service:
             if self._series is not None:
                 self._series.stop(1.0)
             try:
-                self._take(0.0)
-                self._engine.close()
+                if not self._lost:  # else the broker keeps what was not acknowledged
+                    self._take(0.0)
+                    self._engine.close()
             finally:
                 self._store.close()
 

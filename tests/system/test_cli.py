@@ -325,12 +325,23 @@ def test_check_when_all_is_well(
         wait_until(daemon.connected, 10.0, "the broker")
         code, found = findings(ground, "--send")
         assert code == 0
-        assert list(found) == ["settings", "database", "broker", "series", "push"]
+        assert list(found) == ["settings", "database", "broker", "messages", "series", "push"]
         assert all(finding["ok"] and not finding["mend"] for finding in found.values())
         assert "running daemon" in found["database"]["text"]
         receiver.wait_for(1)
         assert daemon.connected(), "the check must not push the daemon off the broker"
+        with Client(mosquitto.port) as probe:
+            probe.send("hatchery/left/temp", "25")
+        wait_until(lambda: ground.count("rejected") == 1, 10.0, "the message")
+        code, found = findings(ground)
+        assert code == 1
+        assert (
+            "1 in the last 1 h could not be read; newest: hatchery/left/temp: 'temp'"
+            in (found["messages"]["text"])
+        )
+        assert "hatchmon export rejected" in found["messages"]["mend"]
     assert ground.done("check", "--settings-only") == "settings: read\n"
+    assert ground.data("check", "--settings-only")[0]["ok"]
     assert len(receiver.posts) == 1
 
 

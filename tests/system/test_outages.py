@@ -193,3 +193,29 @@ def test_a_new_cone_speaks_up_while_the_disk_is_full(ground: Ground, mosquitto: 
             wait_until(lambda: "database: " in daemon.status or not daemon.running, 10.0, "it to notice")
             assert daemon.running
         wait_until(lambda: stored(ground) == [25.4, 25.5], 20.0, "the readings in the database")
+
+
+@pytest.mark.parametrize("replaced", [False, True])
+def test_a_database_deleted_while_in_use_is_put_back(
+    tmp_path: Path, mosquitto: Mosquitto, replaced: bool
+) -> None:
+    """Its daemon ends with a word on it, so that systemd starts it anew on a file that exists."""
+    ground = Ground(tmp_path / "hatchmon", mosquitto.port)
+    with Daemon(ground) as daemon, Client(mosquitto.port) as client:
+        wait_until(daemon.connected, 10.0, "the broker")
+        client.send(TOPIC, "25.5")
+        wait_until(lambda: ground.count("readings") == 1, 10.0, "the reading")
+        for file in ground.database.parent.glob("hatchmon.db*"):
+            file.unlink()
+        if replaced:
+            ground.database.write_bytes(b"")
+        wait_until(lambda: not daemon.running, 20.0, "the daemon to notice")
+        happened = "replaced" if replaced else "deleted"
+        wait_until(lambda: f"was {happened} while hatchmon used it" in daemon.log(), 5.0, "a word on it")
+        copies = list(ground.database.parent.glob("hatchmon.db.found-*"))
+        assert len(copies) == replaced
+        if replaced:
+            assert ground.database.read_bytes() == b""
+            copies[0].rename(ground.database)
+        daemon.start()
+        assert ground.count("readings") == 1
