@@ -17,8 +17,8 @@ READINGS = 5_000
 KILLS = 20
 CONES = ("a1", "a2", "b1", "b2", "b3")
 # Hours since its start of each batch begun while the killing goes on. At 25 C the window opens at
-# about 25 h and closes at about 28 h, so that each has come to another stage.
-AGES_H = {"t1": 20.0, "t2": 24.8, "t3": 25.6, "t4": 27.2, "t5": 29.0, "t6": 25.4}
+# about 25.2 h and closes at about 27.1 h, so that each has come to another stage.
+AGES_H = {"t1": 20.0, "t2": 24.8, "t3": 25.6, "t4": 26.6, "t5": 29.0, "t6": 25.4}
 BACKFILLED = "".join(
     f'[[probes]]\ncone = "{cone}"\nquantity = "temperature"\ntopic = "shed/{cone}"\n'
     'value_pointer = "/c"\ntime_pointer = "/at"\n'
