@@ -1,8 +1,9 @@
 """The link to the MQTT broker: a network thread that only stamps, enqueues and reconnects.
 
-Everything heard goes into one bounded inbox, in order: ``LinkUp``, ``LinkDown``, ``SubscriptionRefused``
-and ``Incoming``. A QoS 1 message stays the broker's until ``MqttLink.acknowledge``; the session outlives
-the connection, so what arrives while we are away is delivered later.
+Everything heard goes into one bounded inbox, in order: ``LinkUp``, ``LinkDown``, ``SubscriptionRefused``,
+``Incoming`` and, where asked for, ``Delivered``. A QoS 1 message stays the broker's until
+``MqttLink.acknowledge``; the session outlives the connection, so what arrives while we are away is
+delivered later.
 
 Source of the protocol: OASIS MQTT 5.0 (2019) and MQTT 3.1.1 (2014).
 """
@@ -136,6 +137,15 @@ class SubscriptionRefused:
     reason: str
 
 
+@dataclass(frozen=True, slots=True)
+class Delivered:
+    """The broker's answer to what ``MqttLink.deliver`` gave the number ``mid``; ``refused`` says why not."""
+
+    link: int
+    mid: int
+    refused: str = ""
+
+
 @dataclass(frozen=True)
 class Broker:
     """Where and as whom to connect. ``receive_maximum``: unacknowledged messages asked for at a time;
@@ -186,6 +196,7 @@ class MqttLink:
     """Keeps a session with the broker for ever, in a thread of its own; see the module.
 
     ``topics`` are topic filters, subscribed at QoS 1. ``will`` is (topic, payload), retained, QoS 1.
+    ``tell_delivered``: post a ``Delivered`` for each message published at QoS 1.
     ``now`` and ``monotonic`` stamp messages only; waiting is done in real seconds. Between attempts it
     waits a random share of ``first_wait_s``, doubled up to ``longest_wait_s``. It begins with
     ``first_protocol``, goes over to the other when the broker does not understand it, and stays with
@@ -196,7 +207,7 @@ class MqttLink:
         self,
         broker: Broker,
         topics: Sequence[str],
-        will: tuple[str, bytes],
+        will: tuple[str, bytes] | None,
         inbox: queue.Queue[object],
         *,
         now: Callable[[], datetime],
@@ -206,6 +217,7 @@ class MqttLink:
         first_protocol: Literal["5", "3.1.1"] = "5",
         first_wait_s: float = 1.0,
         longest_wait_s: float = 60.0,
+        tell_delivered: bool = False,
     ) -> None:
         if not broker.client_id:
             raise ValueError("the broker needs a client_id: without one it keeps no session")
@@ -221,6 +233,7 @@ class MqttLink:
         self._random = Random() if random is None else random
         self._first_wait_s = first_wait_s
         self._longest_wait_s = longest_wait_s
+        self._tell_delivered = tell_delivered
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="mqtt", daemon=True)
         # Of all below only `_connection` is read by other threads.
@@ -275,6 +288,17 @@ class MqttLink:
         if connection is None or connection.accepted is None:
             return False
         return connection.client.publish(topic, payload, qos, retain).rc == paho.MQTT_ERR_SUCCESS
+
+    def deliver(self, topic: str, payload: bytes, link: int) -> int | None:
+        """Publish at QoS 1 over connection ``link``; the number its ``Delivered`` will bear.
+
+        None, and nothing kept, when that connection has ended.
+        """
+        connection = self._connection
+        if connection is None or connection.accepted is None or connection.link != link:
+            return None
+        sent = connection.client.publish(topic, payload, 1)
+        return sent.mid if sent.rc == paho.MQTT_ERR_SUCCESS else None
 
     @property
     def connected(self) -> bool:
@@ -341,11 +365,14 @@ class MqttLink:
             client.username_pw_set(broker.username, broker.password)
         if broker.tls:
             client.tls_set_context(_tls_context(broker.ca_file))
-        client.will_set(self._will[0], self._will[1], qos=1, retain=True)
+        if self._will is not None:
+            client.will_set(self._will[0], self._will[1], qos=1, retain=True)
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
         client.on_disconnect = self._on_disconnect
+        if self._tell_delivered:
+            client.on_publish = self._on_publish
         # With this set, paho leaves all writing to our `loop`, whichever thread publishes or acknowledges.
         client.on_socket_register_write = _leave_to_loop
         return client
@@ -564,6 +591,21 @@ class MqttLink:
             if kept_by_broker:
                 connection.taken.discard((incoming.mid, incoming.received_mono))
                 connection.turned_away = connection.heard
+
+    def _on_publish(
+        self,
+        client: paho.Client,
+        connection: _Connection,
+        mid: int,
+        code: ReasonCode,
+        properties: Properties | None,
+    ) -> None:
+        connection.heard = time.monotonic()
+        refused = ""
+        if code.is_failure:
+            may_not = code.value == _NOT_AUTHORISED
+            refused = "this user may not write it" if may_not else f"the broker answered '{code}'"
+        self._post(Delivered(connection.link, mid, refused))
 
     def _on_disconnect(
         self,
