@@ -34,7 +34,8 @@ class Finding:
 
 def check_all(settings: Settings, clock: Clock, send_test: bool) -> Iterator[Finding]:
     """A finding for each part, in the order a keeper would mend them."""
-    yield Finding("settings", True, f"read; site {settings.site}, probes mapped: {len(settings.probes)}")
+    mapped = len(settings.heard_probes)
+    yield Finding("settings", True, f"read; site {settings.site}, probes mapped: {mapped}")
     yield check_database(settings)
     yield check_broker(settings, clock)
     yield from check_messages(settings, clock)
@@ -62,7 +63,7 @@ def check_broker(settings: Settings, clock: Clock) -> Finding:
     broker = make_broker(settings)
     where = f"{broker.host}:{broker.port}"
     probing = replace(broker, client_id=f"{broker.client_id}-check", keep_session=False)
-    topics = sorted({probe.topic for probe in settings.probes})
+    topics = sorted({probe.topic for probe in settings.heard_probes})
     if settings.default_topics:
         topics.append(f"{DEFAULT_ROOT}/+/+")
     inbox: queue.Queue[object] = queue.Queue(1000)

@@ -68,7 +68,7 @@ class Intake:
         self._mark_until: float | None = None
         self._live_link = 0
         self._routes: dict[str, list[_Route]] = {}
-        for probe in settings.probes:
+        for probe in settings.heard_probes:
             self._routes.setdefault(probe.topic, []).append(
                 _Route(
                     probe.cone, Quantity(probe.quantity), probe.unit, probe.value_pointer, probe.time_pointer

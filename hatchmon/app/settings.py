@@ -26,6 +26,8 @@ from hatchmon.app.settings_model import (
     Alerts,
     Broker,
     Lot,
+    OneWire,
+    OneWireProbe,
     Probe,
     Push,
     Quiet,
@@ -43,6 +45,8 @@ __all__ = [
     "Alerts",
     "Broker",
     "Lot",
+    "OneWire",
+    "OneWireProbe",
     "Probe",
     "Push",
     "Quiet",
@@ -376,8 +380,10 @@ def _problem(error: ErrorDetails, path: Path, layers: Sequence[tuple[str, _Layer
             inside = subject.removeprefix(_written(next(p for p, n in layer.names.items() if n == name)))
             source, subject = place, f"{name}{inside}"
             break
-    if source == f"{path}:" and loc[0] == "probes" and len(loc) > 1 and isinstance(loc[1], int):
-        subject += f" (entry {loc[1] + 1} of [[probes]])"  # for those who count from one
+    if source == f"{path}:" and "probes" in loc[:2]:
+        entries = loc[: loc.index("probes") + 1]
+        if len(loc) > len(entries) and isinstance(number := loc[len(entries)], int):
+            subject += f" (entry {number + 1} of [[{_written(entries)}]])"  # for those who count from one
     return f"{source} {subject} {_sentence(error, loc)}"
 
 

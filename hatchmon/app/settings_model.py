@@ -21,6 +21,8 @@ from hatchmon.app.settings_values import (
     Minutes,
     Moment,
     NotEmpty,
+    OneWireId,
+    OneWireQuantity,
     Pointer,
     ProbeQuantity,
     ProbeUnit,
@@ -90,6 +92,41 @@ class Probe(_Section):
             refuse(
                 "is given without value_pointer; a message with a time is JSON and needs both", "time_pointer"
             )
+        return self
+
+
+class OneWireProbe(_Section):
+    """One DS18B20 on this machine's own 1-Wire bus, and what it measures."""
+
+    id: OneWireId
+    cone: ConeName
+    quantity: OneWireQuantity
+
+
+class OneWire(_Section):
+    """The 1-Wire probes of this machine, which ``hatchmon onewire`` publishes and the daemon hears."""
+
+    every_s: Annotated[float, number_between(1, 3600, " (seconds)")] = 10.0
+    path: AbsolutePath = Path("/sys/bus/w1/devices")
+    probes: list[OneWireProbe] = Field(default_factory=list)
+
+    @model_validator(mode="after")
+    def _together(self) -> Self:
+        ids: dict[str, int] = {}
+        places: dict[tuple[str, str], int] = {}
+        for index, probe in enumerate(self.probes):
+            first = ids.setdefault(probe.id, index)
+            if first != index:
+                refuse(f"{quoted(probe.id)} is already onewire.probes[{first}]", "probes", index, "id")
+            first = places.setdefault((probe.cone, probe.quantity), index)
+            if first != index:
+                refuse(
+                    f"{quoted(probe.cone)} already has its {probe.quantity} from onewire.probes[{first}];"
+                    " two probes in one cone cannot be told apart",
+                    "probes",
+                    index,
+                    "cone",
+                )
         return self
 
 
@@ -179,6 +216,7 @@ class Settings(BaseSettings):
     store: Store = Field(default_factory=Store)
     broker: Broker = Field(default_factory=Broker)
     probes: list[Probe] = Field(default_factory=list)
+    onewire: OneWire = Field(default_factory=OneWire)
     series: Series | None = None
     push: Push = Field(default_factory=Push)
     quiet: Quiet | None = None
@@ -191,6 +229,25 @@ class Settings(BaseSettings):
     def zone(self) -> tzinfo:
         """The time zone to show times in, with its daylight-saving rules."""
         return machine_zone() if self.time_zone is None else zoneinfo.ZoneInfo(self.time_zone)
+
+    def onewire_topic(self, probe: OneWireProbe) -> str:
+        """Where ``hatchmon onewire`` publishes what a probe measures."""
+        return f"onewire/{self.site}/{probe.cone}/{probe.quantity}"
+
+    @property
+    def heard_probes(self) -> list[Probe]:
+        """Every probe with a topic of its own: those mapped and those of ``onewire``."""
+        own = [
+            Probe(
+                cone=probe.cone,
+                quantity=probe.quantity,
+                topic=self.onewire_topic(probe),
+                value_pointer="/temp_c",
+                time_pointer="/time",
+            )
+            for probe in self.onewire.probes
+        ]
+        return [*self.probes, *own]
 
     def band_c(self, lot: str) -> tuple[float, float]:
         """The water a lot likes, from and to deg C."""
@@ -209,7 +266,15 @@ class Settings(BaseSettings):
             other = "alerts.warm_c" if lot.warm_c is None else "warm_c"
             refuse(f"({cold_c:g} C) must be below {other} ({warm_c:g} C)", "lots", name, "cold_c")
         seen: dict[tuple[str, str], int] = {}
+        onewire = {self.onewire_topic(probe) for probe in self.onewire.probes}
         for index, probe in enumerate(self.probes):
+            if probe.topic in onewire:
+                refuse(
+                    f"{quoted(probe.topic)} is already heard for onewire.probes; leave this entry out",
+                    "probes",
+                    index,
+                    "topic",
+                )
             first = seen.setdefault((probe.topic, probe.value_pointer or ""), index)
             if first != index:
                 where = f" with value_pointer {quoted(probe.value_pointer)}" if probe.value_pointer else ""

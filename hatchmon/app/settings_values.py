@@ -255,6 +255,9 @@ _POINTER = _words(
     " with ~ written ~0 and a / within a name ~1",
 )
 _CONE = _words("[A-Za-z0-9_-]{1,32}", "1 to 32 of the characters A-Z a-z 0-9 _ -")
+_ONEWIRE_ID = _words(
+    "28-[0-9a-f]{12}", 'the name of a DS18B20, such as "28-0316a2794bff"; hatchmon onewire --once lists them'
+)
 _SITE = _words("[a-z0-9_-]{1,32}", "1 to 32 of the characters a-z 0-9 _ -")
 _NOT_EMPTY = _words(r"(?s).*\S.*", "text that is not empty", show=False)
 # A host, a URL or an address may carry a password: what was given is not shown.
@@ -336,6 +339,7 @@ def _probe_unit(value: object, info: ValidationInfo) -> str:
 NotEmpty = Annotated[str, _NOT_EMPTY]
 SiteName = Annotated[str, _SITE]
 ConeName = Annotated[str, _CONE]
+OneWireId = Annotated[str, _ONEWIRE_ID]
 HostName = Annotated[str, _HOST]
 HttpAddress = Annotated[str, _HTTP]
 Topic = Annotated[str, BeforeValidator(_topic)]
@@ -350,6 +354,9 @@ Minutes = Annotated[float, number_between(0, 1440, " (minutes)")]
 TimeOfDay = Annotated[time, BeforeValidator(_time_of_day)]
 Moment = Annotated[datetime, BeforeValidator(_moment)]
 ProbeQuantity = Annotated[Quantity, BeforeValidator(one_of([quantity.value for quantity in Quantity]))]
+OneWireQuantity = Annotated[
+    Quantity, BeforeValidator(one_of([Quantity.TEMPERATURE.value, Quantity.AIR_TEMPERATURE.value]))
+]
 ProbeUnit = Annotated[Unit, BeforeValidator(_probe_unit)]
 DisplayUnit = Annotated[Literal["C", "F"], BeforeValidator(one_of(("C", "F")))]
 AlertName = Annotated[AlertKind, BeforeValidator(one_of(get_args(AlertKind)))]

@@ -219,6 +219,12 @@ def test_the_listener_for_the_network_wants_passwords_and_keeps_probes_apart(tmp
         assert ours.publish("hatchmon/home/left/state", "{}") == "Success"
         assert ours.publish("hatchmon/elsewhere/left/state", "{}") == "Not authorized"
         assert ours.publish("hatchery/left/temperature", "1") == "Not authorized"
+        # Probes of the same machine come under our own name, and back to us.
+        ours.subscribe("onewire/home/left/temperature")
+        assert ours.publish("onewire/home/left/temperature", "{}") == "Success"
+        assert ours.publish("onewire/elsewhere/left/temperature", "{}") == "Not authorized"
+        wait_until(lambda: ours.received == [("onewire/home/left/temperature", b"{}")], 10, "our probe")
+        ours.received.clear()
 
         probe = Client("probe", "probe-left")
         probe.mqtt.tls_set(ca_certs=str(tmp_path / "server.crt"))
@@ -226,6 +232,7 @@ def test_the_listener_for_the_network_wants_passwords_and_keeps_probes_apart(tmp
         probe.subscribe("#")
         assert probe.publish("hatchery/left/temperature", "26.4") == "Success"
         assert probe.publish("hatchery/right/temperature", "99") == "Not authorized"
+        assert probe.publish("onewire/home/left/temperature", "99") == "Not authorized"
         assert probe.publish("hatchmon/home/availability", "offline") == "Not authorized"
         wait_until(lambda: ours.received, 10, "the reading")
         ours.close()

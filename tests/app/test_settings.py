@@ -81,6 +81,7 @@ def test_the_example_loads_with_every_setting_switched_on(load: Load) -> None:
     loaded = load(switched_on((CONFIG / "hatchmon.toml").read_text("utf-8")))
     assert loaded.time_zone == "Europe/Lisbon"
     assert [probe.unit for probe in loaded.probes] == ["F", "C"]
+    assert [probe.id for probe in loaded.onewire.probes] == ["28-0316a2794bff"]
     assert loaded.quiet is not None
     assert loaded.quiet.start == time(22, 30)
     assert loaded.lots["river 23"].cold_c == pytest.approx(23.889, abs=1e-3)
@@ -113,13 +114,14 @@ def test_the_example_shows_every_setting_there_is(load: Load) -> None:
 
 
 @pytest.mark.parametrize(
-    "setting", ["receive_maximum", "ready_soon_min", "closing_min", "silent_min", "water_min"]
+    "setting", ["receive_maximum", "ready_soon_min", "closing_min", "silent_min", "water_min", "every_s"]
 )
 def test_numbers_commented_out_in_the_example_are_the_defaults(setting: str) -> None:
     text = (CONFIG / "hatchmon.toml").read_text("utf-8")
     shown = re.search(rf"(?m)^#: {setting} = (\d+)$", text)
     assert shown is not None
     defaults = Settings().alerts.model_dump() | Settings().broker.model_dump()
+    defaults |= Settings().onewire.model_dump()
     assert float(shown[1]) == defaults[setting]
 
 
@@ -340,7 +342,7 @@ PROBE = '[[probes]]\ncone = "left"\nquantity = "temperature"\ntopic = "a/b"\n'
         (
             '"a b" = 1',
             '"a b" is not a setting at the top; the settings here are site, unit, time_zone, default_topics,'
-            " store, broker, probes, series, push, quiet, alerts, lots, window, rehearsal",
+            " store, broker, probes, onewire, series, push, quiet, alerts, lots, window, rehearsal",
         ),
         # kinds
         (
@@ -365,6 +367,12 @@ PROBE = '[[probes]]\ncone = "left"\nquantity = "temperature"\ntopic = "a/b"\n'
         (
             "probes = [7]",
             "probes[0] (entry 1 of [[probes]]) must be an entry of its own, begun with [[probes]]",
+        ),
+        ("onewire.every_s = 0.5", "onewire.every_s must be a number from 1 to 3600 (seconds), not 0.5"),
+        ('onewire.path = "w1"', 'onewire.path must be a whole path beginning with /; "w1" is not'),
+        (
+            "onewire.probes = 7",
+            "onewire.probes must be entries each begun with [[onewire.probes]], in double brackets",
         ),
         ('push.to = "ntfy://x"', 'push.to must be a list, such as to = ["...", "..."]'),
         ("series.url = 1", "series.url must be text in quotes, not a whole number"),
@@ -554,6 +562,58 @@ def test_the_same_value_twice_is_refused(refusal: Refusal, load: Load) -> None:
         'FILE: probes[1].topic (entry 2 of [[probes]]) "a/b" with value_pointer "/x" is already read by'
         ' probes[0] (cone "left"); one value serves one probe'
     )
+
+
+WIRED = '[[onewire.probes]]\nid = "28-0316a2794bff"\ncone = "left"\nquantity = "temperature"\n'
+WIRED_TOO = WIRED.replace("28-0316a2794bff", "28-000005305b33")
+
+
+def test_a_1_wire_probe_is_heard_without_a_word_more(load: Load) -> None:
+    loaded = load('site = "shed"\n' + PROBE + WIRED)
+    assert (loaded.onewire.every_s, loaded.onewire.path) == (10.0, Path("/sys/bus/w1/devices"))
+    mapped, wired = loaded.heard_probes
+    assert mapped == loaded.probes[0]
+    assert (wired.cone, wired.quantity, wired.unit) == ("left", Quantity.TEMPERATURE, "C")
+    assert wired.topic == loaded.onewire_topic(loaded.onewire.probes[0]) == "onewire/shed/left/temperature"
+    assert (wired.value_pointer, wired.time_pointer) == ("/temp_c", "/time")
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (
+            WIRED.replace("28-0316a2794bff", "10-000802b4ba0e"),
+            "onewire.probes[0].id (entry 1 of [[onewire.probes]]) must be the name of a DS18B20, such as"
+            ' "28-0316a2794bff"; hatchmon onewire --once lists them; "10-000802b4ba0e" is not',
+        ),
+        (
+            WIRED.replace('"temperature"', '"salinity"'),
+            "onewire.probes[0].quantity (entry 1 of [[onewire.probes]]) must be"
+            ' "air_temperature" or "temperature", not "salinity"',
+        ),
+        (
+            WIRED + WIRED.replace("left", "right"),
+            'onewire.probes[1].id (entry 2 of [[onewire.probes]]) "28-0316a2794bff" is already'
+            " onewire.probes[0]",
+        ),
+        (
+            WIRED + WIRED_TOO,
+            'onewire.probes[1].cone (entry 2 of [[onewire.probes]]) "left" already has its temperature from'
+            " onewire.probes[0]; two probes in one cone cannot be told apart",
+        ),
+        (
+            PROBE.replace("a/b", "onewire/home/left/temperature") + WIRED,
+            'probes[0].topic (entry 1 of [[probes]]) "onewire/home/left/temperature" is already heard for'
+            " onewire.probes; leave this entry out",
+        ),
+        (
+            WIRED + 'unit = "F"\n',
+            "onewire.probes[0].unit (entry 1 of [[onewire.probes]]) is not a setting; did you mean unit?",
+        ),
+    ],
+)
+def test_refused_of_a_1_wire_probe(refusal: Refusal, text: str, said: str) -> None:
+    assert refusal(text) == f"FILE: {said}"
 
 
 def test_every_problem_is_listed_a_line_each(refusal: Refusal) -> None:
@@ -1008,6 +1068,7 @@ KEYS = [
     *("site", "unit", "time_zone", "default_topics", "store.path", "probes", "lots", "push.to"),
     *("broker.host", "broker.port", "broker.username", "broker.password", "broker.tls", "broker.ca_file"),
     *("broker.client_id", "broker.receive_maximum"),
+    *("onewire.every_s", "onewire.path", "onewire.probes"),
     *("series.url", "series.token", "series.org", "series.bucket", "quiet.from", "quiet.to"),
     *("alerts.cold_c", "alerts.warm_c", "alerts.water_min", "alerts.ready_soon_min", "alerts.closing_min"),
     *("alerts.silent_min", "alerts.urgency"),
