@@ -106,6 +106,14 @@ def _root(version: Annotated[bool, typer.Option("--version", help="Print the ver
         raise typer.Exit
 
 
+def _log_to_stderr(verbose: bool) -> None:
+    logging.basicConfig(
+        level=logging.DEBUG if verbose else logging.INFO,
+        format="%(levelname)s %(name)s: %(message)s",  # the journal adds the time
+        stream=sys.stderr,
+    )
+
+
 @app.command()
 def run(
     config: Config = None, verbose: Annotated[bool, typer.Option("--verbose", help="Log more.")] = False
@@ -113,13 +121,44 @@ def run(
     """Watch the cones until told to stop (the daemon)."""
     from hatchmon.app.service import Service
 
-    logging.basicConfig(
-        level=logging.DEBUG if verbose else logging.INFO,
-        format="%(levelname)s %(name)s: %(message)s",  # the journal adds the time
-        stream=sys.stderr,
-    )
+    _log_to_stderr(verbose)
     with _session(config) as session:
         service = Service(session.settings)
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, lambda *_: service.stop())
+        service.run()
+
+
+@app.command()
+def onewire(
+    once: Annotated[
+        bool, typer.Option("--once", help="Show what each probe says, and what to add for those not mapped.")
+    ] = False,
+    config: Config = None,
+    verbose: Annotated[bool, typer.Option("--verbose", help="Log more.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Publish this machine's own DS18B20 probes to MQTT until told to stop."""
+    from hatchmon.app.onewire import OneWireService, look_once, looks_json, looks_text
+
+    with _session(config) as session:
+        if once:
+            looks = look_once(session.settings)
+            if as_json:
+                facts = looks_json(session.settings, looks, session.clock.now())
+                typer.echo(json.dumps(facts, indent=2, ensure_ascii=False))
+            else:
+                typer.echo(looks_text(session.settings, looks))
+            if not looks or any(look.problem for look in looks):
+                raise typer.Exit(1)
+            return
+        if not session.settings.onewire.probes:
+            _wrong_use(
+                "No 1-Wire probe is in the settings. 'hatchmon onewire --once' shows which there are, "
+                "and what to add."
+            )
+        _log_to_stderr(verbose)
+        service = OneWireService(session.settings, session.clock)
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: service.stop())
         service.run()
