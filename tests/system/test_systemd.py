@@ -27,6 +27,8 @@ import pytest
 CHECKOUT = Path(__file__).resolve().parents[2]
 SYSTEMD = CHECKOUT / "systemd"
 UNIT = SYSTEMD / "hatchmon.service"
+ONEWIRE_UNIT = SYSTEMD / "hatchmon-onewire.service"
+UNITS = pytest.mark.parametrize("unit", [UNIT, ONEWIRE_UNIT], ids=lambda unit: unit.stem)
 INSTALL = SYSTEMD / "install"
 # systemd-analyze(1): 0 is the best protected, 10 the least.
 MOST_EXPOSURE = 1.5
@@ -77,8 +79,9 @@ def verify(unit: str, folder: Path) -> subprocess.CompletedProcess[str]:
     return run(program("systemd-analyze", "systemd"), "verify", copy)
 
 
-def test_systemd_finds_no_fault_in_the_unit(tmp_path: Path) -> None:
-    done = verify(UNIT.read_text(), tmp_path)
+@UNITS
+def test_systemd_finds_no_fault_in_the_unit(tmp_path: Path, unit: Path) -> None:
+    done = verify(unit.read_text(), tmp_path)
     assert (done.returncode, done.stderr) == (0, "")
 
 
@@ -94,8 +97,9 @@ def exposure(unit: Path) -> float:
     return float(overall[1])
 
 
-def test_exposure_is_low() -> None:
-    assert exposure(UNIT) <= MOST_EXPOSURE
+@UNITS
+def test_exposure_is_low(unit: Path) -> None:
+    assert exposure(unit) <= MOST_EXPOSURE
 
 
 def test_exposure_without_the_hardening_is_high(tmp_path: Path) -> None:
@@ -116,6 +120,24 @@ def test_the_unit_runs_what_the_installer_installs() -> None:
         if key in {"Requires", "BindsTo", "Requisite"}
         for value in values
     )
+
+
+def test_the_unit_for_1_wire_probes_is_shut_in_as_the_daemon_is() -> None:
+    """So what is tried below in the daemon's sandbox holds for it too."""
+    daemon, onewire = (settings_of(unit.read_text()) for unit in (UNIT, ONEWIRE_UNIT))
+    names = set(daemon) - {
+        *("Description", "ExecStart", "MemoryHigh", "MemoryMax", "UMask", "WorkingDirectory"),
+        *("StateDirectory", "StateDirectoryMode"),
+    }
+    assert {name: onewire.get(name) for name in names} == {name: daemon[name] for name in names}
+    assert onewire["ExecStart"] == ["/opt/hatchmon/bin/hatchmon onewire"]
+    # It has nothing to write, and the record is out of its sight.
+    assert not onewire.keys() & {"StateDirectory", "ReadWritePaths", "WorkingDirectory"}
+    assert onewire["InaccessiblePaths"] == [f"-/var/lib/{the('StateDirectory')}"]
+    # /sys/bus/w1 has to be in sight.
+    assert not any("/sys" in value for name in onewire if "Path" in name for value in onewire[name])
+    # 2 is "no probe in the settings"; a crash is 1.
+    assert onewire["RestartPreventExitStatus"] == ["2"]
 
 
 # ---- the sandbox ----
@@ -394,7 +416,9 @@ def test_installing_twice_upgrades_and_keeps_what_is_the_keepers(tmp_path: Path)
         "var/lib/hatchmon": "drwxrws---",
     }
     assert made["usr/local/bin/hatchmon"][1] == str(root / "opt/hatchmon/bin/hatchmon")
-    assert (root / "usr/local/lib/systemd/system/hatchmon.service").read_text() == UNIT.read_text()
+    for unit in (UNIT, ONEWIRE_UNIT):
+        assert (root / "usr/local/lib/systemd/system" / unit.name).read_text() == unit.read_text()
+    assert "sudo systemctl enable --now hatchmon-onewire" in first.stdout
     settings = root / "etc/hatchmon/hatchmon.toml"
     start_pre = the("ExecStartPre").replace(
         "/opt/hatchmon/bin/hatchmon", str(root / "usr/local/bin/hatchmon")
