@@ -170,9 +170,9 @@ class OneWireService:
         self._wait_s = clock.real_seconds(onewire.every_s)
         self._stopping = threading.Event()
         self._inbox: queue.Queue[object] = queue.Queue(1000)
-        self._outbox = Outbox(
-            math.ceil(KEPT_S / onewire.every_s) * len(onewire.probes), lambda said: payload_of(said, clock)
-        )
+        # More than may be on its way, so that it is the oldest that are dropped.
+        most = max(2 * WINDOW, math.ceil(KEPT_S / onewire.every_s) * len(onewire.probes))
+        self._outbox = Outbox(most, lambda said: payload_of(said, clock))
         self._health = {probe.id: _Health() for probe in onewire.probes}
         self._link_number: int | None = None
         self._dropped_said = False
