@@ -62,12 +62,14 @@ class Beliefs:
         self._known: dict[str, LotBelief] = {}
         self._evidence: dict[str, list[Evidence]] | None = None
         self._levels: dict[str, tuple[float, float]] = {}
+        self._hatchable: dict[int, tuple[float, float]] = {}
         self._honesty: Honesty | None = None
         self._days: dict[str, tuple[datetime, Cycle | None]] = {}
 
     def forget(self) -> None:
         """The record has changed."""
         self._known.clear()
+        self._hatchable.clear()
         self._evidence = self._honesty = None
         self._days.clear()
 
@@ -93,7 +95,9 @@ class Beliefs:
         """What a forecast rests on beside the batch itself: its lot, the room now, the room's day."""
         batch = watch.batch
         if watch.counts:
-            watch.hatchability = _hatchability(self._store, batch.lot, batch.batch_id)
+            if batch.batch_id not in self._hatchable:
+                self._hatchable[batch.batch_id] = _hatchability(self._store, batch.lot, batch.batch_id)
+            watch.hatchability = self._hatchable[batch.batch_id]
         if batch.salinity is None:
             newest = {q: water[q][0] for q in SALT_QUANTITIES if q in water and water[q][1] >= batch.started}
             watch.salinity = salinity_of(newest) if newest else watch.salinity

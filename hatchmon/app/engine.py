@@ -316,9 +316,11 @@ class Engine:
         return True
 
     def _send(self, alert: Alert, now: datetime) -> None:
-        quiet_until = None if self._quiet is None else self._quiet.ends(now, self.voice)
-        at_once = alert.urgency == "now" or quiet_until is None
-        self._pending.alerts.append((alert, now if at_once or quiet_until is None else quiet_until))
+        self._pending.alerts.append((alert, now if alert.urgency == "now" else self._not_quiet_from(now)))
+
+    def _not_quiet_from(self, now: datetime) -> datetime:
+        """When what can wait may be said: ``now``, or the end of the quiet hours it falls into."""
+        return (None if self._quiet is None else self._quiet.ends(now, self.voice)) or now
 
     # --- forecasts and alerts -----------------------------------------------------------------
 
@@ -350,13 +352,9 @@ class Engine:
         for kind, scope in self._book.changed:
             if not self._book.stands(kind, scope):
                 self._pending.overtaken.append(((kind,), scope))
+        self._pending.alive = now
         if not self.commit():
             return
-        try:
-            with self._store.atomic():
-                self._store.set_meta("alive_us", str(to_us(now)))
-        except sqlite3.Error as error:
-            self.trouble = str(error)
         self._outside.wake_push()  # quiet hours may have ended
         self._publish_states()
 
@@ -492,8 +490,7 @@ class Engine:
         log.warning("the clock jumped by %s; times noted since the start move with it", by)
         with self._store.atomic():
             self._store.shift_times(self._first_seq, self._began, now - by, by)
-            quiet_until = None if self._quiet is None else self._quiet.ends(now, self.voice)
-            self._store.hold_letters(now, quiet_until or now)
+            self._store.hold_letters(now, self._not_quiet_from(now))
         self._offset_s = offset_s
         self._began += by
         self.intake.load()
@@ -501,12 +498,8 @@ class Engine:
 
     def close(self) -> None:
         """Store what is pending, so that nothing has to be sent again."""
-        try:
-            if self.commit():
-                with self._store.atomic():
-                    self._store.set_meta("alive_us", str(to_us(self._clock.now())))
-        except sqlite3.Error as error:
-            self._stumble(error)
+        self._pending.alive = self._clock.now()
+        self.commit()
 
 
 def _differs(old: Forecast, new: Forecast) -> bool:

@@ -10,7 +10,7 @@ from datetime import datetime
 from hatchmon.adapters.mqtt import Incoming
 from hatchmon.adapters.push import Delivered, Failed
 from hatchmon.adapters.series import SetAside
-from hatchmon.adapters.store import NewReading, Store
+from hatchmon.adapters.store import NewReading, Store, to_us
 from hatchmon.hatchery.types import Alert, Forecast, Verdict
 
 
@@ -32,6 +32,7 @@ class Pending:
     set_aside: list[SetAside] = field(default_factory=list)
     cursor: int | None = None
     deliveries: Collection[str] | None = None
+    alive: datetime | None = None  # a sign of life, to tell later how long we were off
     urgent: bool = False
     since_mono: float | None = None
 
@@ -76,5 +77,7 @@ class Pending:
             store.add_series_refused(line.cursor, line.line, line.reason)
         if self.cursor is not None:
             store.set_meta("series_cursor", str(self.cursor))
+        if self.alive is not None:
+            store.set_meta("alive_us", str(to_us(self.alive)))
         if self.deliveries is not None:
             store.set_meta("delivered", json.dumps(list(self.deliveries)))
