@@ -89,7 +89,8 @@ STEPS: tuple[str, ...] = (
     CREATE TABLE alerts (
         alert_id INTEGER PRIMARY KEY,
         kind TEXT NOT NULL, scope TEXT NOT NULL, cone TEXT, urgency TEXT NOT NULL,
-        title TEXT NOT NULL, body TEXT NOT NULL, raised_us INTEGER NOT NULL
+        title TEXT NOT NULL, body TEXT NOT NULL, raised_us INTEGER NOT NULL,
+        seen_us INTEGER, seen_by TEXT  -- when and by whom the keeper's answer came
     ) STRICT;
     CREATE TABLE letters (  -- one alert to one address: the outbox of the push
         letter_id INTEGER PRIMARY KEY,

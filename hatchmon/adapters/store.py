@@ -544,6 +544,16 @@ class Store:
             [(cursor.lastrowid, address, to_us(not_before)) for address in range(addresses)],
         )
 
+    def mark_seen(self, cone: str | None, by: str, now: datetime) -> list[str]:
+        """Note that the alerts about ``cone`` (None: all there are) have been seen; the titles of those that
+        had not been, oldest first."""
+        where = "seen_us IS NULL AND (?1 IS NULL OR cone = ?1)"
+        rows = self.rows(f"SELECT title FROM alerts WHERE {where} ORDER BY alert_id", cone)
+        self._db.execute(
+            f"UPDATE alerts SET seen_us = ?2, seen_by = ?3 WHERE {where}", (cone, to_us(now), by)
+        )
+        return [row["title"] for row in rows]
+
     def overtake(self, kinds: Sequence[str], scope: str, now: datetime) -> None:
         """Withdraw letters still held back by quiet hours that have been overtaken by events."""
         marks = ",".join("?" * len(kinds))

@@ -390,6 +390,17 @@ def harvest(
 
 
 @app.command()
+def seen(
+    cone: Annotated[str | None, typer.Argument(help="Only what was told about this cone.")] = None,
+    config: Config = None,
+    as_json: AsJson = False,
+) -> None:
+    """Say that you have seen what you were told: it is not told again, nor to the second address."""
+    with _session(config) as session:
+        session.ask(as_json, do="seen", cone=cone)
+
+
+@app.command()
 def now(config: Config = None, as_json: AsJson = False) -> None:
     """Show every cone: what to expect and until when, the most pressing first."""
     from hatchmon.adapters.store import Store

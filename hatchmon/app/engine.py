@@ -431,7 +431,7 @@ class Engine:
                         name, said, facts = carry_out(self._store, request, self.voice)
                         if noted:
                             self._beliefs.forget()
-                        else:
+                        elif name is not None:
                             before = self._believed(self.cones.get(name), now)
                             self._reload_cone(name)
                             if facts.get("batch", self._running(name)) == self._running(name):

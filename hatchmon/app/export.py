@@ -33,7 +33,7 @@ _QUERIES: dict[str, str] = {
         WHERE (:cone IS NULL OR b.cone = :cone) ORDER BY c.time_us, c.count_id, n.key""",
     "forecasts": """SELECT f.issued_us, b.cone, b.batch_id, f.body FROM forecasts f JOIN batches b
         USING (batch_id) WHERE (:cone IS NULL OR b.cone = :cone) ORDER BY f.forecast_id""",
-    "alerts": """SELECT raised_us, kind, cone, urgency, title, body FROM alerts
+    "alerts": """SELECT raised_us, kind, cone, urgency, title, body, seen_us, seen_by FROM alerts
         WHERE (:cone IS NULL OR cone = :cone) ORDER BY alert_id""",
     "rejected": """SELECT time_us, topic, payload, reason FROM rejected WHERE :cone IS NULL
         ORDER BY rejected_id""",

@@ -1,5 +1,5 @@
 """What a keeper can ask for, checked and written to the database: begin, look, count, harvest, reading,
-and batches of a notebook."""
+seen, and batches of a notebook."""
 
 from __future__ import annotations
 
@@ -96,6 +96,15 @@ class TakeReading(_Asked):
     unit: str | None = None
 
 
+class MarkSeen(BaseModel):
+    """What was told about ``cone`` has been seen; about everything, the machine too, without a cone."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    do: Literal["seen"] = "seen"
+    cone: ConeName | None = None
+
+
 class Seen(BaseModel):
     """A look of a notebook: hours from the start, a word or a percentage."""
 
@@ -119,15 +128,15 @@ class Import(_Asked):
     looks: tuple[Seen, ...]
 
 
-Asked = Begin | LookAt | CountOf | Harvest | TakeReading | Import
+Asked = Begin | LookAt | CountOf | Harvest | TakeReading | MarkSeen | Import
 _READ: TypeAdapter[Asked] = TypeAdapter(Annotated[Asked, Field(discriminator="do")])
 
 
 class Done(NamedTuple):
-    """What was done to which cone, in words and, where there is more to tell, as plain data; ``batch`` in it
-    is the batch it was done to, where that need not be the running one."""
+    """What was done to which cone (None: not to one), in words and, where there is more to tell, as plain
+    data; ``batch`` in it is the batch it was done to, where that need not be the running one."""
 
-    cone: str
+    cone: str | None
     text: str
     facts: dict[str, Any] = {}  # noqa: RUF012 - a NamedTuple's default, never changed
 
@@ -139,6 +148,8 @@ def carry_out(store: Store, request: Request, voice: Voice) -> Done:
         return Done(asked.cone, _take_reading(store, asked, request.made, voice))
     if isinstance(asked, Import):
         return Done(asked.cone, _import(store, asked, request.made, voice))
+    if isinstance(asked, MarkSeen):
+        return _mark_seen(store, asked, request)
     check_cone(asked.cone, store.cones())
     if isinstance(asked, Begin):
         return Done(asked.cone, _begin(store, asked, request.made, voice))
@@ -332,6 +343,17 @@ def _use_up(store: Store, asked: Harvest, now: datetime, voice: Voice) -> Done:
         f"{asked.cone}: lot {batch.lot}, in the cold store since {since}, used up {voice.time(time, now)}.",
         {"batch": batch.batch_id, "lot": batch.lot},
     )
+
+
+def _mark_seen(store: Store, asked: MarkSeen, request: Request) -> Done:
+    if asked.cone is not None:
+        check_cone(asked.cone, store.cones())
+    titles = store.mark_seen(asked.cone, request.by, request.made)
+    of = "" if asked.cone is None else f"{asked.cone}: "
+    if not titles:
+        return Done(None, f"{of}nothing was waiting to be seen.")
+    earlier = f" (and {len(titles) - 1} before it)" if len(titles) > 1 else ""
+    return Done(None, f"{of}seen: {titles[-1].removeprefix(of)}{earlier}.")
 
 
 def _take_reading(store: Store, asked: TakeReading, now: datetime, voice: Voice) -> str:
