@@ -14,6 +14,7 @@ import contextlib
 import logging
 import os
 import queue
+import re
 import socket
 import ssl
 import threading
@@ -75,6 +76,27 @@ _REFUSALS: Final = {
     0x89: "it is busy",
     0x8A: "it has banned this client",
     0x9F: "too many connections in a short time",
+}
+
+# X509_verify_cert_error_string(3): X509_V_ERR_...
+_DISTRUST: Final = {
+    9: "it is not valid yet; is this machine's clock right?",
+    10: "it has run out; give the broker a new one, unless this machine's clock is wrong",
+    62: "broker.host must be a name that the certificate bears",
+    64: "broker.host must be an address that the certificate bears",
+}
+# RFC 8446 section 6.2, in OpenSSL's words
+_ALERT: Final = re.compile(r"alert ([a-z0-9 ]+)")
+_ALERTS: Final = {
+    "certificate required": "wants a certificate from us: set broker.cert_file and broker.key_file",
+    "handshake failure": "refuses TLS as we speak it; it may want a certificate (broker.cert_file)",
+    "certificate expired": "refuses our certificate (broker.cert_file): it has run out; make a new one",
+    "unknown ca": "refuses our certificate (broker.cert_file): it does not know the authority that made it",
+    "certificate revoked": "refuses our certificate (broker.cert_file): it has been revoked",
+    "bad certificate": "refuses our certificate (broker.cert_file)",
+    "unsupported certificate": "refuses our certificate (broker.cert_file): it was not made for a client",
+    "certificate unknown": "refuses our certificate (broker.cert_file)",
+    "decrypt error": "refuses our certificate (broker.cert_file)",
 }
 
 _OTHER_PROTOCOL: Final = {
@@ -149,17 +171,21 @@ class Delivered:
 @dataclass(frozen=True)
 class Broker:
     """Where and as whom to connect. ``receive_maximum``: unacknowledged messages asked for at a time;
-    ``keep_session``: whether the broker is to keep what comes while we are away."""
+    ``keep_session``: whether the broker is to keep what comes while we are away; ``cert_file``: our own
+    certificate, PEM, with its key in ``key_file`` or in the same file."""
 
     host: str
     port: int
     client_id: str
     username: str | None
-    password: str | None
+    password: str | None = field(repr=False)
     tls: bool
     ca_file: Path | None
     receive_maximum: int = 200
     keep_session: bool = True
+    cert_file: Path | None = None
+    key_file: Path | None = None
+    key_password: str | None = field(default=None, repr=False)
 
 
 @dataclass(slots=True)
@@ -184,6 +210,7 @@ class _Connection:
     taken: set[tuple[int, float]] = field(default_factory=set)
     turned_away: float | None = None  # since when messages are left to the broker
     reason: str | None = None
+    alert: str | None = None  # why the broker ended TLS, in OpenSSL's words
     tail: socket.socket | None = None  # the same TCP connection, to be closed after paho's own socket
 
     def ended_because(self, reason: str) -> None:
@@ -364,7 +391,8 @@ class MqttLink:
         if broker.username is not None:
             client.username_pw_set(broker.username, broker.password)
         if broker.tls:
-            client.tls_set_context(_tls_context(broker.ca_file))
+            client.tls_set_context(_tls_context(broker))
+            client.on_log = self._on_log
         if self._will is not None:
             client.will_set(self._will[0], self._will[1], qos=1, retain=True)
         client.on_connect = self._on_connect
@@ -419,7 +447,9 @@ class MqttLink:
             code = client.loop(_SHORT_TICK_S if hurry else _TICK_S)
             if code != paho.MQTT_ERR_SUCCESS or client.socket() is None:
                 if connection.accepted is None and connection.reason is None:
-                    connection.unanswered = True
+                    if connection.alert is not None:
+                        connection.ended_because(why_no_tls(connection.alert, "the broker"))
+                    connection.unanswered = connection.reason is None
                     connection.ended_because("the broker closed the connection without an answer")
                 connection.ended_because(_LOST)
                 return
@@ -508,6 +538,11 @@ class MqttLink:
 
     # ------------------------------------------------------------------ called by paho, in the network thread
 
+    def _on_log(self, client: paho.Client, connection: _Connection | None, level: int, text: str) -> None:
+        # In TLS 1.3 the broker refuses a certificate when all seems well; paho keeps the reason to itself.
+        if connection is not None and (alert := _ALERT.search(text)):
+            connection.alert = alert[1]
+
     def _on_connect(
         self,
         client: paho.Client,
@@ -521,6 +556,7 @@ class MqttLink:
             connection.version_refused = code.value == _VERSION_UNSUPPORTED
             connection.ended_because(f"the broker refuses us: {_REFUSALS.get(code.value, str(code))}")
             return
+        client.on_log = None
         self._links = connection.link
         connection.session_present = flags.session_present
         connection.accepted = connection.heard
@@ -643,19 +679,51 @@ def _leave_to_loop(client: paho.Client, userdata: Any, sock: Any) -> None:
     """Nothing to do: `loop` is awake already."""
 
 
-def _tls_context(ca_file: Path | None) -> ssl.SSLContext:
-    """Verify the broker against ``ca_file``, or the system's authorities; ValueError if it is of no use."""
+def _tls_context(broker: Broker) -> ssl.SSLContext:
+    """Verify the broker against its ``ca_file``, or the system's authorities, and show it our certificate;
+    ValueError if one of the files is of no use."""
+    ca_file = broker.ca_file
     try:
         context = ssl.create_default_context(cafile=None if ca_file is None else str(ca_file))
         if ca_file is not None:
             # From Python 3.13 on, certificates must carry extensions that a keeper's own authority, made
             # with plain openssl commands, lacks. The broker still has to be vouched for by this one file.
             context.verify_flags &= ~ssl.VERIFY_X509_STRICT
-        return context
     except ssl.SSLError as error:
         raise ValueError(f"the CA file {ca_file} holds no certificate in PEM form ({error})") from error
     except OSError as error:
         raise ValueError(f"the CA file {ca_file} cannot be read: {error.strerror}") from error
+    if broker.cert_file is not None:
+        _show_certificate(context, broker.cert_file, broker.key_file or broker.cert_file, broker.key_password)
+    return context
+
+
+def _show_certificate(
+    context: ssl.SSLContext, cert_file: Path, key_file: Path, key_password: str | None
+) -> None:
+    """Have ``context`` show our certificate; ValueError saying which file is of no use, and why."""
+    held: dict[Path, bytes] = {}
+    for what, file in (("certificate", cert_file), ("key", key_file)):
+        try:
+            held[file] = file.read_bytes()
+        except OSError as error:
+            raise ValueError(f"the {what} {file} cannot be read: {error.strerror}") from error
+    if b"-----BEGIN CERTIFICATE-----" not in held[cert_file]:
+        raise ValueError(f"{cert_file} (cert_file) holds no certificate in PEM form")
+    if b"PRIVATE KEY-----" not in held[key_file]:
+        raise ValueError(f"{key_file} (key_file) holds no private key in PEM form")
+    locked = b"ENCRYPTED" in held[key_file]
+    if locked and key_password is None:
+        raise ValueError(f"the key {key_file} is locked by a password: set broker.key_password")
+    try:
+        # Never None: OpenSSL would then ask for the password at the terminal, and wait.
+        context.load_cert_chain(cert_file, key_file, key_password or "")
+    except ssl.SSLError as error:
+        if error.reason == "KEY_VALUES_MISMATCH":
+            raise ValueError(f"the key {key_file} does not belong to the certificate {cert_file}") from error
+        if locked:
+            raise ValueError(f"broker.key_password does not open the key {key_file}") from error
+        raise ValueError(f"{cert_file} and {key_file} cannot be used ({error})") from error
 
 
 def topic_text(message: paho.MQTTMessage) -> str:
@@ -674,14 +742,23 @@ def why_unreachable(error: Exception, host: str, port: int) -> str:
     if isinstance(error, socket.gaierror):
         return f"the name {host} cannot be found: is it spelled right, and is the network up?"
     if isinstance(error, ssl.SSLCertVerificationError):
-        return f"the certificate of {where} is not trusted ({error.verify_message}): is ca_file right?"
+        mend = _DISTRUST.get(error.verify_code, "is ca_file right?")
+        return f"the certificate of {where} is not trusted ({error.verify_message}): {mend}"
     if isinstance(error, ssl.SSLError):
-        return f"no TLS with {where} ({error}): does the broker speak TLS on this port?"
+        return why_no_tls(str(error), where)
     if isinstance(error, TimeoutError):
         return f"{where} did not answer: is the machine on, and does a firewall let us through?"
     if isinstance(error, OSError):
         return f"{where} cannot be reached: {error.strerror or error}"
     return f"no connection to {where}: {error}"
+
+
+def why_no_tls(said: str, where: str) -> str:
+    """Why TLS with ``where`` failed, for the keeper, from what OpenSSL ``said``."""
+    for alert, reason in _ALERTS.items():
+        if alert in said:
+            return f"{where} {reason}"
+    return f"no TLS with {where} ({said}): does the broker speak TLS on this port?"
 
 
 def why_ended(code: ReasonCode, client_id: str) -> str:

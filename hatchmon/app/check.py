@@ -81,10 +81,12 @@ def check_broker(settings: Settings, clock: Clock) -> Finding:
             if isinstance(event, SubscriptionRefused):
                 refused.append(f"{event.topic} ({event.reason})")
             elif isinstance(event, LinkDown):
+                keys = "host, port, username and password"
+                if broker.tls:
+                    keys = "host, port, username, password, ca_file, cert_file and key_file"
                 return Finding(
                     "broker", False, f"{where}: {event.reason}",
-                    "start it ('sudo systemctl start mosquitto'), or correct broker.host, port, username "
-                    "and password",
+                    f"start it ('sudo systemctl start mosquitto'), or correct broker.{keys}",
                 )  # fmt: skip
             elif isinstance(event, LinkUp):
                 if refused:

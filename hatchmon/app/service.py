@@ -47,6 +47,9 @@ def make_broker(settings: Settings) -> Broker:
         password=None if broker.password is None else broker.password.get_secret_value(),
         tls=broker.tls,
         ca_file=broker.ca_file,
+        cert_file=broker.cert_file,
+        key_file=broker.key_file,
+        key_password=None if broker.key_password is None else broker.key_password.get_secret_value(),
         receive_maximum=broker.receive_maximum,
     )
 

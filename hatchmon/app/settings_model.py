@@ -61,6 +61,9 @@ class Broker(_Section):
     password: Secret | None = None
     tls: Switch = False
     ca_file: AbsolutePath | None = None
+    cert_file: AbsolutePath | None = None
+    key_file: AbsolutePath | None = None
+    key_password: Secret | None = None
     client_id: NotEmpty | None = None
     receive_maximum: Annotated[int, whole_between(20, 10_000)] = 200
 
@@ -70,6 +73,11 @@ class Broker(_Section):
             refuse("is given without broker.username; the broker wants both", "password")
         if self.ca_file is not None and not self.tls:
             refuse("is given, but broker.tls is not true: nothing would be encrypted", "ca_file")
+        if self.cert_file is not None and not self.tls:
+            refuse("is given, but broker.tls is not true: it would not be shown", "cert_file")
+        for name in ("key_file", "key_password"):
+            if getattr(self, name) is not None and self.cert_file is None:
+                refuse("is given without broker.cert_file, the certificate it belongs to", name)
         return self
 
 

@@ -58,6 +58,7 @@ class Ear:
         password: str | None = None,
         tls: bool = False,
         ca_file: Path | None = None,
+        cert: tuple[Path | None, Path | None, str | None] = (None, None, None),
         receive_maximum: int = 200,
         max_payload: int = 65536,
         now: Callable[[], datetime] = lambda: datetime.now(UTC),
@@ -70,7 +71,7 @@ class Ear:
             self.inbox.put_nowait("prefilled")
         self.random = CountingRandom()
         username = None if password is None else "keeper"
-        broker = Broker(HOST, port, client_id, username, password, tls, ca_file, receive_maximum)
+        broker = Broker(HOST, port, client_id, username, password, tls, ca_file, receive_maximum, True, *cert)
         self.link = MqttLink(
             broker,
             topics,
@@ -878,6 +879,16 @@ def make_certificates(folder: Path) -> None:
     (folder / "san").write_text("subjectAltName=IP:127.0.0.1\n")
     issue = ("x509", "-req", "-in", "broker.csr", "-CA", "ca.pem", "-CAkey", "ca.key", "-CAcreateserial")
     run(*issue, "-extfile", "san", "-out", "broker.pem")
+    # One that has run out; and a client's: good, run out, by the stranger, with its key locked.
+    run(*issue, "-extfile", "san", "-days", "0", "-out", "broker-old.pem")
+    run("req", *key, "-keyout", "client.key", "-out", "client.csr", "-subj", "/CN=hatchmon")
+    ours = ("x509", "-req", "-in", "client.csr")
+    by = ("-CA", "ca.pem", "-CAkey", "ca.key", "-CAcreateserial")
+    run(*ours, *by, "-out", "client.pem")
+    run(*ours, *by, "-days", "0", "-out", "client-old.pem")
+    by = ("-CA", "stranger.pem", "-CAkey", "stranger.key", "-CAcreateserial")
+    run(*ours, *by, "-out", "client-stranger.pem")
+    run("pkcs8", "-topk8", "-in", "client.key", "-passout", "pass:tin of cysts", "-out", "client-locked.key")
 
 
 def test_tls_trusts_the_given_authority_only(tmp_path: Path) -> None:
@@ -899,6 +910,82 @@ def test_tls_trusts_the_given_authority_only(tmp_path: Path) -> None:
             assert "holds no certificate" in ear.expect(LinkDown).reason
         with listening_to(broker.port) as ear:
             assert "without an answer" in ear.expect(LinkDown).reason
+
+
+def test_a_broker_that_wants_our_certificate(tmp_path: Path) -> None:
+    make_certificates(tmp_path)
+    extra = (
+        f"certfile {tmp_path}/broker.pem\nkeyfile {tmp_path}/broker.key\ncafile {tmp_path}/ca.pem\n"
+        "require_certificate true\nuse_identity_as_username true\nallow_anonymous false"
+    )
+    (tmp_path / "both.pem").write_bytes(
+        (tmp_path / "client.pem").read_bytes() + (tmp_path / "client.key").read_bytes()
+    )
+    with Mosquitto(tmp_path / "broker", extra_conf=extra) as broker:
+        for cert, key, password in (
+            ("client.pem", "client.key", None),
+            ("client.pem", "client-locked.key", "tin of cysts"),
+            ("both.pem", None, None),
+        ):
+            own = (tmp_path / cert, None if key is None else tmp_path / key, password)
+            with listening_to(broker.port, tls=True, ca_file=tmp_path / "ca.pem", cert=own) as ear:
+                ear.expect(LinkUp)
+                assert ear.link.publish(TOPIC, b"25.5", qos=1)
+                assert ear.expect(Incoming).payload == b"25.5"
+        bad: tuple[tuple[str | None, str | None, str | None, str], ...] = (
+            (None, None, None, "the broker wants a certificate from us: set broker.cert_file"),
+            (
+                "client-old.pem",
+                "client.key",
+                None,
+                "refuses our certificate (broker.cert_file): it has run out",
+            ),
+            ("client-stranger.pem", "client.key", None, "does not know the authority that made it"),
+            ("absent.pem", "client.key", None, "the certificate {}/absent.pem cannot be read: No such file"),
+            ("client.pem", "absent.key", None, "the key {}/absent.key cannot be read: No such file"),
+            (
+                "client.pem",
+                "broker.key",
+                None,
+                "key {}/broker.key does not belong to the certificate {}/client",
+            ),
+            ("client.key", "client.key", None, "{}/client.key (cert_file) holds no certificate in PEM form"),
+            ("client.pem", None, None, "{}/client.pem (key_file) holds no private key in PEM form"),
+            ("client.pem", "client-locked.key", None, "is locked by a password: set broker.key_password"),
+            (
+                "client.pem",
+                "client-locked.key",
+                "tin",
+                "broker.key_password does not open the key {}/client-l",
+            ),
+        )
+        for cert_name, key_name, locked_by, said in bad:
+            shown = (
+                None if cert_name is None else tmp_path / cert_name,
+                None if key_name is None else tmp_path / key_name,
+                locked_by,
+            )
+            with listening_to(broker.port, tls=True, ca_file=tmp_path / "ca.pem", cert=shown) as ear:
+                reason = ear.expect(LinkDown).reason
+                assert said.replace("{}", str(tmp_path)) in reason
+                assert "tin of cysts" not in reason
+
+
+def test_a_broker_whose_certificate_has_run_out(tmp_path: Path) -> None:
+    make_certificates(tmp_path)
+    extra = f"certfile {tmp_path}/broker-old.pem\nkeyfile {tmp_path}/broker.key"
+    with (
+        Mosquitto(tmp_path / "broker", extra_conf=extra) as broker,
+        listening_to(broker.port, tls=True, ca_file=tmp_path / "ca.pem") as ear,
+    ):
+        down = ear.expect(LinkDown)
+        assert "(certificate has expired): it has run out; give the broker a new one" in down.reason
+
+
+def test_secrets_are_not_shown_with_the_facts_of_a_connection() -> None:
+    broker = Broker(HOST, 1883, "x", "keeper", "hunter2", True, None, key_password="tin of cysts")
+    assert "hunter2" not in repr(broker)
+    assert "tin of cysts" not in repr(broker)
 
 
 def test_tls_with_a_broker_that_speaks_none(mosquitto: Mosquitto) -> None:

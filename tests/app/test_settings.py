@@ -435,6 +435,18 @@ PROBE = '[[probes]]\ncone = "left"\nquantity = "temperature"\ntopic = "a/b"\n'
             "broker.ca_file is given, but broker.tls is not true: nothing would be encrypted",
         ),
         (
+            'broker.cert_file = "/x.crt"',
+            "broker.cert_file is given, but broker.tls is not true: it would not be shown",
+        ),
+        (
+            'broker.key_file = "/x.key"\nbroker.tls = true',
+            "broker.key_file is given without broker.cert_file, the certificate it belongs to",
+        ),
+        (
+            'broker.key_password = "x"\nbroker.tls = true',
+            "broker.key_password is given without broker.cert_file, the certificate it belongs to",
+        ),
+        (
             '[quiet]\nfrom = "6:30"\nto = 06:30:00',
             "quiet.to is the same time as quiet.from; leave the section out to have no quiet hours",
         ),
@@ -1067,6 +1079,7 @@ def test_no_refusal_shows_a_secret_wherever_it_stands(load: Load, place: str, va
 KEYS = [
     *("site", "unit", "time_zone", "default_topics", "store.path", "probes", "lots", "push.to"),
     *("broker.host", "broker.port", "broker.username", "broker.password", "broker.tls", "broker.ca_file"),
+    *("broker.cert_file", "broker.key_file", "broker.key_password"),
     *("broker.client_id", "broker.receive_maximum"),
     *("onewire.every_s", "onewire.path", "onewire.probes"),
     *("series.url", "series.token", "series.org", "series.bucket", "quiet.from", "quiet.to"),
