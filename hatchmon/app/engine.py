@@ -77,6 +77,14 @@ class Nobody:
     def wake_series(self) -> None: ...
 
 
+@dataclass(frozen=True, slots=True)
+class JobTold:
+    """A run of daily work is over: ``trouble`` is None when it was done."""
+
+    name: str
+    trouble: str | None
+
+
 @dataclass(slots=True)
 class ConeState:
     """What the engine knows of one cone now. ``water``: newest usable (value, time) by quantity; ``stored``:
@@ -103,6 +111,8 @@ class Engine:
         self.broker: str = "not connected"
         self.refused_topics: dict[str, str] = {}
         self.series_trouble: str | None = None
+        self.undone: dict[str, str] = {}
+        """By name, the daily work that failed last time, and why."""
         self.cones: dict[str, ConeState] = {}
         self._store = store
         self._clock = clock
@@ -209,6 +219,10 @@ class Engine:
             log.warning("series store: %s", item.reason)
         elif isinstance(item, SeriesWell):
             self.series_trouble = None
+        elif isinstance(item, JobTold):
+            self.undone.pop(item.name, None)
+            if item.trouble is not None:
+                self.undone[item.name] = item.trouble
         else:
             log.error("nobody knows what to do with %r", item)
 

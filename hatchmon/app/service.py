@@ -15,7 +15,8 @@ from hatchmon.adapters.push import Letter, Pusher
 from hatchmon.adapters.series import Point, SeriesForwarder, SeriesServer
 from hatchmon.adapters.store import Store
 from hatchmon.app import state
-from hatchmon.app.engine import Engine
+from hatchmon.app.engine import Engine, JobTold
+from hatchmon.app.jobs import Jobs
 from hatchmon.app.settings import Settings
 from hatchmon.hatchery.payload import LARGEST_PAYLOAD
 from hatchmon.hatchery.types import Verdict
@@ -94,6 +95,9 @@ class Service:
         if server is not None:
             cursor = int(self._store.meta("series_cursor", "0"))
             self._series = SeriesForwarder(server, cursor, self._points, self._post)
+        self._jobs = Jobs(
+            settings.zone, self._clock, lambda name, trouble: self._post(JobTold(name, trouble))
+        )
         with self._store.atomic():
             self._store.withdraw_letters_beyond(len(settings.push.to))
 
@@ -103,7 +107,7 @@ class Service:
 
     def run(self, started: Callable[[], None] = lambda: None) -> None:
         """Serve until ``stop``; ``started`` is called once the engine turns."""
-        threads: list[MqttLink | Pusher | SeriesForwarder] = [self._link, self._pusher]
+        threads: list[MqttLink | Pusher | SeriesForwarder | Jobs] = [self._link, self._pusher, self._jobs]
         if self._series is not None:
             threads.append(self._series)
         try:
@@ -131,7 +135,13 @@ class Service:
                 next_look_s = time.monotonic() + LOOK_FOR_FILE_S
             self._take(self._engine.due_in_s())
             self._engine.turn()
-            sound = self._link.alive and self._pusher.alive and (self._series is None or self._series.alive)
+            self._jobs.turn()
+            sound = (
+                self._link.alive
+                and self._pusher.alive
+                and self._jobs.alive
+                and (self._series is None or self._series.alive)
+            )
             if interval_s is not None and sound and time.monotonic() >= next_sign_s:
                 self._notify.watchdog()
                 next_sign_s = time.monotonic() + interval_s
@@ -158,6 +168,7 @@ class Service:
             parts.append(f"series store: {engine.series_trouble}")
         if engine.trouble:
             parts.append(f"database: {engine.trouble}")
+        parts += engine.undone.values()
         if engine.intake.duplicates or engine.intake.late or self._link.dropped:
             parts.append(
                 f"{engine.intake.duplicates} repeats, {engine.intake.late} late readings, "
@@ -173,6 +184,7 @@ class Service:
                 self._engine.close()
             self._link.publish(state.availability_topic(self._settings.site), b"offline", retain=True, qos=1)
         finally:
+            self._jobs.stop()
             self._link.stop(1.5)
             self._pusher.stop(1.0)
             if self._series is not None:
