@@ -6,8 +6,17 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.integrate import solve_ivp
 
-from hatchmon.hatchery.ahead import LAG_PER_H, Ahead, look_ahead, set_point_only, straight_line
+from hatchmon.hatchery.ahead import (
+    LAG_PER_H,
+    ROOM_SD_C,
+    Ahead,
+    Cycle,
+    look_ahead,
+    set_point_only,
+    straight_line,
+)
 from hatchmon.science.normal import Floats
 
 CONTROL = "heater in control"
@@ -16,6 +25,7 @@ TO_ROOM = "on its way to the room"
 FITTED = "on its way, end fitted from the log"
 ADRIFT = "on its way, end not known"
 STAYS = "stays as it is"
+DAILY = "follows the room's day"
 
 
 def minutes(hours: float, every_min: float = 1.0) -> Floats:
@@ -222,6 +232,109 @@ def test_an_unknown_end_is_guessed_better_than_standing_still(lag_per_h: float) 
 
 
 # ---- nothing known ----
+
+
+# ---- the room's day ----
+
+AIR = tuple(
+    24.0 + 2.0 * float(np.sin(2 * np.pi * (h + 0.5 - 9.0) / 24.0)) + 0.5 * (h % 12 == 7) for h in range(24)
+)
+ROOM = Cycle(AIR, of_water=False)
+
+
+def in_the_room(hours: Floats, lag_per_h: float, start_c: float, clock_h: float, today_c: float) -> Floats:
+    """Newton's law with the air of ROOM, ``today_c`` warmer than usual, solved by SciPy."""
+
+    def pace(t: float, water: Floats) -> Floats:
+        return np.asarray(lag_per_h * (float(ROOM.at(np.array(clock_h + t))) + today_c - water))
+
+    found = solve_ivp(pace, (0.0, float(hours[-1])), [start_c], t_eval=hours, max_step=0.25, rtol=1e-6)
+    return np.asarray(found.y[0], dtype=np.float64)
+
+
+@pytest.mark.parametrize("lag_per_h", [0.1, 0.33, 1.0])
+def test_water_that_has_long_followed_the_air(lag_per_h: float) -> None:
+    hours = np.arange(0.0, 192.5, 0.5)
+    solved = in_the_room(hours, lag_per_h, 24.0, 0.0, 0.0)
+    late = hours >= 168.0
+    np.testing.assert_allclose(ROOM.in_water(lag_per_h).at(hours)[late], solved[late], atol=0.05)
+
+
+@pytest.mark.parametrize("lag_per_h", [0.15, 0.33, 0.7])
+@pytest.mark.parametrize(("start_c", "today_c"), [(20.0, 0.0), (24.0, 1.0), (28.0, -1.0)])
+@pytest.mark.parametrize("clock_h", [3.0, 20.0])
+def test_unheated_water_follows_the_rooms_day(
+    lag_per_h: float, start_c: float, today_c: float, clock_h: float
+) -> None:
+    """Six hours of log and the usual day tell the next 30 hours, within what is said and better than standing
+    still would."""
+    hours = minutes(36.0, 5.0)
+    water = in_the_room(hours, lag_per_h, start_c, clock_h, today_c)
+    seen = hours <= 6.0 + 1e-9
+    ahead = look_ahead(hours[seen], probe(water[seen], 1), None, None, ROOM, clock_h + 6.0)
+    assert ahead.rule == DAILY
+    rest = hours[~seen] - 6.0
+    off = ahead.mean_c(rest) - water[~seen]
+    assert np.sqrt(np.mean(off**2)) < 0.75 * np.sqrt(np.mean((water[seen][-1] - water[~seen]) ** 2))
+    assert abs(np.mean(off)) < 1.2 * np.mean(ahead.sd_c(rest))
+
+
+def test_the_air_of_the_moment_tells_of_today_before_the_water_does() -> None:
+    times, temps = level(24.0, 0.5)
+    usual, warm = (look_ahead(times, temps, None, air_c, ROOM, 9.0) for air_c in (None, 25.2))
+    late = np.array([30.0])
+    assert float(warm.mean_c(late)[0] - usual.mean_c(late)[0]) > 0.5
+    assert usual.sd_c(late) == pytest.approx(ROOM_SD_C)
+    assert warm.sd_c(late)[0] < 0.95 * ROOM_SD_C
+
+
+def test_a_record_of_water_is_followed_without_delay() -> None:
+    """Water that keeps .8 C above its usual day goes on so; what was poured in cold has caught up."""
+    record = ROOM.in_water(0.3)
+    hours = minutes(12.0)
+    temps = record.at(20.0 + hours) + 0.8 - 4.0 * np.exp(-0.5 * hours)
+    ahead = look_ahead(hours, probe(temps, 2), None, 99.0, record, 32.0)
+    assert ahead.rule == DAILY
+    to_come = np.arange(0.0, 48.0)
+    np.testing.assert_allclose(ahead.mean_c(to_come), record.at(32.0 + to_come) + 0.8, atol=0.15)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_doubt_about_the_rooms_day_is_honest(seed: int) -> None:
+    """Days of any lag and level, and a change of weather: the doubt about the mean of the next day is its
+    usual error, or little more."""
+    rng = np.random.default_rng(seed)
+    off = []
+    for _ in range(40):
+        lag, clock = float(0.25 * np.exp(0.5 * rng.standard_normal())), float(rng.uniform(0, 24))
+        hours = minutes(30.0, 10.0)
+        level_c = 0.9 * rng.standard_normal() + np.where(hours > 6.0, 0.5, 0.0) * rng.standard_normal()
+        water = in_the_room(hours, lag, float(rng.uniform(18, 28)), clock, 0.0) + level_c
+        seen = hours <= 6.0 + 1e-9
+        ahead = look_ahead(hours[seen], probe(water[seen], seed), None, None, ROOM, clock + 6.0)
+        rest = hours[~seen] - 6.0
+        off.append(np.mean(ahead.mean_c(rest) - water[~seen]) / np.mean(ahead.sd_c(rest)))
+    assert 0.5 < np.sqrt(np.mean(np.square(off))) < 1.3
+
+
+@pytest.mark.parametrize(("start_c", "target_c"), [(22.0, 32.0), (26.0, 12.0)])
+def test_water_that_goes_elsewhere_does_not_follow_the_room(start_c: float, target_c: float) -> None:
+    """A heater nobody has told of, a cone put out in the cold."""
+    times = minutes(3.0)
+    ahead = look_ahead(times, probe(newton(times, start_c, target_c, 0.3), 3), None, None, ROOM, 12.0)
+    assert ahead.rule in (FITTED, ADRIFT)
+    assert (float(ahead.mean_c(np.array([6.0]))[0]) - 24.0) * (target_c - 24.0) > 0.0
+
+
+def test_water_held_by_a_heater_nobody_has_told_of_does_not_follow_the_room() -> None:
+    times, temps = level(28.0, 24.0)
+    assert look_ahead(times, probe(temps, 4), None, None, ROOM, 3.0).rule == STAYS
+
+
+def test_a_heated_cone_does_not_follow_the_room() -> None:
+    times, temps = level(28.0)
+    assert look_ahead(times, temps, 28.0, 24.0, ROOM, 3.0).rule == CONTROL
+    assert look_ahead(times, temps, 30.0, 24.0, ROOM, 3.0).rule == STAYS
 
 
 def test_still_water_stays_with_growing_doubt() -> None:

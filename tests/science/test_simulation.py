@@ -39,6 +39,13 @@ def test_error_of_t90_after_recorded_hatches(recorded: int, limit_h: float) -> N
     assert base()[recorded].whole.mae_h < limit_h
 
 
+@pytest.mark.parametrize(("recorded", "limit_h"), [(0, 5.2), (1, 3.1), (3, 2.2), (5, 1.9), (10, 1.75)])
+def test_error_of_t90_six_hours_after_the_start(recorded: int, limit_h: float) -> None:
+    """The water still to come expected from the room's record and six hours of log."""
+    assert base()[recorded].early.mae_h < limit_h
+    assert 0.78 - 0.035 < base()[recorded].early.coverage < 0.95 + 0.035
+
+
 @pytest.mark.parametrize("recorded", [1, 3, 5, 10])
 def test_the_80_percent_band_holds_the_truth(recorded: int) -> None:
     """78 to 95 % of the time; a standard error of 80 lots is 3.5 points more at either end."""
