@@ -107,8 +107,11 @@ STEPS: tuple[str, ...] = (
         made_us INTEGER NOT NULL,
         by TEXT NOT NULL,
         body TEXT NOT NULL,
-        done_us INTEGER, ok INTEGER, answer TEXT
+        done_us INTEGER, ok INTEGER, answer TEXT,
+        answer_to TEXT,  -- the topic that waits for the answer, where it was asked over MQTT
+        ref TEXT  -- what the sender calls it
     ) STRICT;
+    CREATE INDEX requests_by_ref ON requests (ref) WHERE ref IS NOT NULL;
     CREATE INDEX requests_open ON requests (request_id) WHERE done_us IS NULL;
     CREATE TABLE series_refused (
         seq INTEGER PRIMARY KEY, line TEXT NOT NULL, reason TEXT NOT NULL

@@ -72,12 +72,15 @@ class NewReading:
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """What a keeper asked for through the command line: ``body`` is the decoded JSON."""
+    """What a keeper asked for: ``body`` is the decoded JSON. For one that came over MQTT ``answer_to`` is the
+    topic of the answer and ``ref`` what the sender calls it."""
 
     request_id: int
     made: datetime
     by: str
     body: dict[str, Any]
+    answer_to: str | None = None
+    ref: str | None = None
 
 
 class Store:
@@ -604,22 +607,36 @@ class Store:
 
     # --- requests ----------------------------------------------------------------------------
 
-    def ask(self, body: dict[str, Any], by: str, now: datetime) -> int:
+    def ask(
+        self,
+        body: dict[str, Any],
+        by: str,
+        now: datetime,
+        answer_to: str | None = None,
+        ref: str | None = None,
+    ) -> int:
         """Leave a request for the engine; returns its number."""
         with self.atomic():
             cursor = self._db.execute(
-                "INSERT INTO requests (made_us, by, body) VALUES (?, ?, ?)",
-                (to_us(now), by, json.dumps(body)),
+                "INSERT INTO requests (made_us, by, body, answer_to, ref) VALUES (?, ?, ?, ?, ?)",
+                (to_us(now), by, json.dumps(body), answer_to, ref),
             )
         assert cursor.lastrowid is not None
         return cursor.lastrowid
 
     def open_requests(self) -> list[Request]:
         """Requests not yet answered, oldest first."""
-        return [
-            Request(row["request_id"], from_us(row["made_us"]), row["by"], json.loads(row["body"]))
-            for row in self.rows("SELECT * FROM requests WHERE done_us IS NULL ORDER BY request_id")
-        ]
+        return [_request(row) for row in self.rows(f"{_REQUESTS} WHERE done_us IS NULL ORDER BY request_id")]
+
+    def request_like(
+        self, answer_to: str, ref: str, since: datetime
+    ) -> tuple[Request, tuple[bool, dict[str, Any]] | None] | None:
+        """The newest request of that ``ref`` made after ``since``, with (ok, answer) once carried out."""
+        rows = self.rows(
+            f"{_REQUESTS} WHERE ref = ? AND answer_to = ? AND made_us > ? ORDER BY request_id DESC LIMIT 1",
+            ref, answer_to, to_us(since),
+        )  # fmt: skip
+        return (_request(rows[0]), self.answer_to(rows[0]["request_id"])) if rows else None
 
     def answer(self, request_id: int, ok: bool, answer: dict[str, Any], now: datetime) -> None:
         """Close a request with its answer."""
@@ -703,6 +720,20 @@ class Store:
             copy.execute("PRAGMA journal_mode = DELETE")
         finally:
             copy.close()
+
+
+_REQUESTS = "SELECT request_id, made_us, by, body, answer_to, ref FROM requests"
+
+
+def _request(row: sqlite3.Row) -> Request:
+    return Request(
+        row["request_id"],
+        from_us(row["made_us"]),
+        row["by"],
+        json.loads(row["body"]),
+        row["answer_to"],
+        row["ref"],
+    )
 
 
 def _explained(path: Path, error: sqlite3.DatabaseError) -> str:

@@ -13,6 +13,7 @@ from hatchmon.adapters.mqtt import LinkDown, LinkUp, MqttLink, SubscriptionRefus
 from hatchmon.adapters.push import Pusher, bad_address, masked
 from hatchmon.adapters.series import SeriesForwarder
 from hatchmon.adapters.store import Store, StoreError, Taken
+from hatchmon.app.buttons import request_topic
 from hatchmon.app.intake import DEFAULT_ROOT
 from hatchmon.app.service import addresses, make_broker, make_series_server
 from hatchmon.app.settings import Settings
@@ -66,6 +67,8 @@ def check_broker(settings: Settings, clock: Clock) -> Finding:
     topics = sorted({probe.topic for probe in settings.heard_probes})
     if settings.default_topics:
         topics.append(f"{DEFAULT_ROOT}/+/+")
+    if settings.requests.over_mqtt:
+        topics.append(request_topic(settings.site, "+"))
     inbox: queue.Queue[object] = queue.Queue(1000)
     will = (availability_topic(settings.site) + "/check", b"")
     link = MqttLink(probing, topics, will, inbox, now=clock.now, monotonic=clock.monotonic)

@@ -10,15 +10,16 @@ import sqlite3
 from collections import deque
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from typing import Protocol
+from typing import Any, Protocol
 
 from hatchmon.adapters.clock import Clock
 from hatchmon.adapters.mqtt import Incoming, LinkDown, LinkUp, SubscriptionRefused
 from hatchmon.adapters.push import Delivered, Failed
 from hatchmon.adapters.series import Forwarded, SeriesTrouble, SeriesWell, SetAside
-from hatchmon.adapters.store import Store, from_us, to_us
+from hatchmon.adapters.store import Request, Store, from_us, to_us
 from hatchmon.app import state
 from hatchmon.app.beliefs import Beliefs
+from hatchmon.app.buttons import answer as button_answer
 from hatchmon.app.intake import Intake
 from hatchmon.app.pending import Pending
 from hatchmon.app.record import Water, note_water, stored_of, thresholds_of, watch_batch, water_of
@@ -55,6 +56,7 @@ OFF_AFTER = timedelta(minutes=10)
 REISSUE = timedelta(minutes=30)
 MOVED_H = 0.05
 MOST_PENDING = 5000
+FAULT = "hatchmon could not do it: a fault of the program. The log says more: journalctl -u hatchmon"
 
 
 class Outside(Protocol):
@@ -323,6 +325,10 @@ class Engine:
         self._book.changed.clear()
         for message in pending.messages:
             self._outside.acknowledge(message)
+        for reply in pending.replies:
+            self._outside.publish(*reply, qos=1)
+        if pending.requests:  # our own writing does not change the data version
+            self._data_version, self._polled_mono = -1, float("-inf")
         if pending.alerts:
             self._outside.wake_push()
         if pending.readings:
@@ -440,31 +446,49 @@ class Engine:
             # A notebook comes as many requests and changes no batch that runs: forecast once, at its end.
             noted = isinstance(request.body, dict) and request.body.get("do") == "import"
             try:
-                try:
-                    with self._store.atomic():
-                        name, said, facts = carry_out(self._store, request, self.voice)
-                        if noted:
-                            self._beliefs.forget()
-                        elif name is not None:
-                            before = self._believed(self.cones.get(name), now)
-                            self._reload_cone(name)
-                            if facts.get("batch", self._running(name)) == self._running(name):
-                                said += self._what_next(self.cones[name], before, now)
-                        answer = {"text": said, "cone": name} | facts
-                        self._store.answer(request.request_id, True, answer, now)
-                except Refused as why:
-                    self._store.answer(request.request_id, False, {"text": str(why)}, now)
-                    continue
+                done, said = self._carry_out(request, noted, now)
             except sqlite3.Error as error:
                 self.trouble = str(error)
                 self._data_version = -1
                 self._load()
                 return
+            if request.answer_to is not None:
+                self._pending.replies.append((request.answer_to, button_answer(request, done, said)))
+                self._pending.urgent = True
+            if not done:
+                continue
             learned |= noted
             if not noted:
                 self.tick()
         if learned:
             self.tick()
+
+    def _carry_out(self, request: Request, noted: bool, now: datetime) -> tuple[bool, dict[str, Any]]:
+        """Do what was asked, and store and return (done, answer), all in one transaction."""
+        try:
+            with self._store.atomic():
+                name, said, facts = carry_out(self._store, request, self.voice)
+                if noted:
+                    self._beliefs.forget()
+                elif name is not None:
+                    before = self._believed(self.cones.get(name), now)
+                    self._reload_cone(name)
+                    if facts.get("batch", self._running(name)) == self._running(name):
+                        said += self._what_next(self.cones[name], before, now)
+                answer = {"text": said, "cone": name} | facts
+                self._store.answer(request.request_id, True, answer, now)
+                return True, answer
+        except Refused as why:
+            answer = {"text": str(why)}
+        except sqlite3.Error:
+            raise
+        except Exception:
+            # Left open it would be tried again at every start, and end the daemon each time.
+            log.exception("request %d cannot be carried out", request.request_id)
+            self._load()
+            answer = {"text": FAULT}
+        self._store.answer(request.request_id, False, answer, now)
+        return False, answer
 
     def _running(self, cone: str) -> int | None:
         watch = self.cones[cone].watch

@@ -13,6 +13,7 @@ from datetime import datetime, timedelta
 from hatchmon.adapters.clock import Clock
 from hatchmon.adapters.mqtt import Incoming, LinkUp
 from hatchmon.adapters.store import NewReading, Store, Stream, from_us, to_us
+from hatchmon.app.buttons import Buttons
 from hatchmon.app.pending import Pending
 from hatchmon.app.settings import Settings
 from hatchmon.hatchery.payload import Sample, Unreadable, read_payload
@@ -77,11 +78,13 @@ class Intake:
         self._heard: dict[tuple[str, Quantity, str, str], _Heard] = {}
         self._cones: set[str] = set()
         self._delivered: OrderedDict[str, None] = OrderedDict()
+        self._buttons = Buttons(settings, store, clock, self._cones)
         self.load()
 
     def load(self) -> None:
         """Take everything from the database; what memory held of it is forgotten."""
-        self._cones = set(self._store.cones())
+        self._cones.clear()
+        self._cones.update(self._store.cones())
         self._delivered = OrderedDict.fromkeys(json.loads(self._store.meta("delivered", "[]")))
         self._heard.clear()
         for stream in self._store.streams():
@@ -98,6 +101,8 @@ class Intake:
     def topics(self) -> list[str]:
         """The topic filters to subscribe to."""
         own = [self._mark_topic, *self._routes]
+        if self._buttons.topic is not None:
+            own.append(self._buttons.topic)
         return [*own, f"{DEFAULT_ROOT}/+/+"] if self._default_topics else own
 
     def link_up(self, up: LinkUp) -> tuple[str, bytes] | None:
@@ -125,10 +130,22 @@ class Intake:
                 self._live_link, self._mark_until = message.link, None
         elif message.dup and _delivery(message) in self._delivered:
             self.duplicates += 1
+        elif (cone := self._buttons.cone_of(message.topic)) is not None:
+            self._take_request(message, cone, pending)
         else:
             self._take_new(message, pending)
         pending.messages.append(message)
         pending.note(self._clock.monotonic())
+
+    def _take_request(self, message: Incoming, cone: str, pending: Pending) -> None:
+        try:
+            if not self._buttons.take(message, cone, message.link == self._live_link, pending):
+                self.duplicates += 1
+        except Unreadable as why:
+            self._reject(message, str(why), pending)
+        # Somebody stands there and waits.
+        pending.urgent = pending.urgent or bool(pending.requests or pending.replies)
+        self._remember(message, pending)
 
     def _take_new(self, message: Incoming, pending: Pending) -> None:
         samples: list[tuple[_Route, _Heard, Sample]] = []
@@ -142,11 +159,18 @@ class Intake:
                 reasons.append(str(why))
         # From here on nothing is asked of the database that it could refuse half way.
         for reason in reasons:
-            pending.rejected.append(
-                (message.received, message.topic[:KEPT_TOPIC], message.payload[:KEPT_PAYLOAD], reason)
-            )
+            self._reject(message, reason, pending)
         for route, heard, sample in samples:
             self._take_sample(route, heard, sample, message, pending)
+        self._remember(message, pending)
+
+    def _reject(self, message: Incoming, reason: str, pending: Pending) -> None:
+        pending.rejected.append(
+            (message.received, message.topic[:KEPT_TOPIC], message.payload[:KEPT_PAYLOAD], reason)
+        )
+
+    def _remember(self, message: Incoming, pending: Pending) -> None:
+        """Keep what makes the delivery known when the broker repeats it."""
         if message.qos > 0:
             self._delivered[_delivery(message)] = None
             while len(self._delivered) > self._kept_deliveries:

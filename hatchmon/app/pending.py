@@ -6,6 +6,7 @@ import json
 from collections.abc import Collection
 from dataclasses import dataclass, field
 from datetime import datetime
+from typing import Any
 
 from hatchmon.adapters.mqtt import Incoming
 from hatchmon.adapters.push import Delivered, Failed
@@ -14,16 +15,30 @@ from hatchmon.adapters.store import NewReading, Store, to_us
 from hatchmon.hatchery.types import Alert, Forecast, Verdict
 
 
+@dataclass(frozen=True, slots=True)
+class NewRequest:
+    """A request that came over MQTT; ``ref``: the number or name that its sender gave it."""
+
+    made: datetime
+    by: str
+    body: dict[str, Any]
+    answer_to: str
+    ref: str | None
+
+
 @dataclass(slots=True)
 class Pending:
     """Gathered by the engine, written all at once; ``urgent`` things do not wait for company.
 
-    ``readings`` are keyed by (stream, time in us); ``messages`` are acknowledged once all is stored.
+    ``readings`` are keyed by (stream, time in us). Once all is stored, ``messages`` are acknowledged and
+    ``replies``, (topic, payload), published.
     """
 
     readings: dict[tuple[int, int], NewReading] = field(default_factory=dict)
     revisions: list[tuple[int, datetime, Verdict]] = field(default_factory=list)
     rejected: list[tuple[datetime, str, bytes, str]] = field(default_factory=list)
+    requests: list[NewRequest] = field(default_factory=list)
+    replies: list[tuple[str, bytes]] = field(default_factory=list)
     messages: list[Incoming] = field(default_factory=list)
     forecasts: list[tuple[int, Forecast]] = field(default_factory=list)
     alerts: list[tuple[Alert, datetime]] = field(default_factory=list)  # and not to be sent before
@@ -62,6 +77,8 @@ class Pending:
             store.revise(stream_id, time, verdict)
         for rejected in self.rejected:
             store.add_rejected(*rejected)
+        for asked in self.requests:
+            store.ask(asked.body, asked.by, asked.made, asked.answer_to, asked.ref)
         for batch_id, forecast in self.forecasts:
             store.add_forecast(batch_id, forecast)
         for kinds, scope in self.overtaken:

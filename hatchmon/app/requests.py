@@ -3,11 +3,20 @@ seen, and batches of a notebook."""
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, Any, Literal, NamedTuple
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic import (
+    AwareDatetime,
+    BaseModel,
+    ConfigDict,
+    Field,
+    TypeAdapter,
+    ValidationError,
+    field_validator,
+)
 
 from hatchmon.adapters.store import NewReading, Request, Store, to_us
 from hatchmon.app.beliefs import work_out_evidence
@@ -15,6 +24,7 @@ from hatchmon.hatchery.batches import (
     OLDEST_START,
     batch_at,
     batch_counted,
+    batch_to_repeat,
     batch_to_use_up,
     check_begin,
     check_cold,
@@ -44,13 +54,22 @@ class _Asked(BaseModel):
     cone: ConeName
     at: AwareDatetime | None = None
 
+    @field_validator("at")
+    @classmethod
+    def _sensible(cls, at: datetime | None) -> datetime | None:
+        # Beyond, another time zone may lie outside what a datetime can hold.
+        if at is not None and not 1900 <= at.year <= 2199:
+            raise ValueError("lies outside the years 1900 to 2199")
+        return at
+
 
 class Begin(_Asked):
-    """Start a batch; ``grams`` of cysts, ``set_point_c`` in deg C, ``salinity`` in g/L."""
+    """Start a batch; ``grams`` of cysts, ``set_point_c`` in deg C, ``salinity`` in g/L. Without lot and grams
+    it is begun as the cone's last one was."""
 
     do: Literal["begin"] = "begin"
-    lot: str
-    grams: float
+    lot: str | None = None
+    grams: float | None = None
     litres: float | None = None
     set_point_c: float | None = None
     salinity: float | None = None
@@ -164,9 +183,12 @@ def carry_out(store: Store, request: Request, voice: Voice) -> Done:
 
 def _read(body: dict[str, Any]) -> Asked:
     try:
-        return _READ.validate_python(body)
+        # As JSON, for there true is no number and a text none either.
+        return _READ.validate_json(json.dumps(body), strict=True)
     except ValidationError as error:
         first = error.errors(include_url=False, include_input=False)[0]
+        if first["type"] == "json_invalid":
+            raise Refused("The request holds characters that are no text.") from None
         if first["type"] == "string_pattern_mismatch":
             raise Refused("A cone's name has 1 to 32 letters, digits, '-' or '_'.") from None
         where = ".".join(str(part) for part in first["loc"][1:]) or "the request"
@@ -174,6 +196,14 @@ def _read(body: dict[str, Any]) -> Asked:
 
 
 def _begin(store: Store, asked: Begin, now: datetime, voice: Voice) -> str:
+    others = store.batches("cone = ?", asked.cone)
+    if asked.lot is None and asked.grams is None:
+        last = batch_to_repeat(asked.cone, others, now, voice)
+        given = asked.model_dump(exclude_none=True)
+        again = {name: getattr(last, name) for name in ("lot", "grams", "litres", "set_point_c", "salinity")}
+        asked = asked.model_copy(update=again | given)
+    if asked.lot is None or asked.grams is None:
+        raise Refused("Give both lot and grams; or neither, and it is begun as the cone's last one was.")
     batch = Batch(
         batch_id=0,
         cone=asked.cone,
@@ -184,7 +214,7 @@ def _begin(store: Store, asked: Begin, now: datetime, voice: Voice) -> str:
         set_point_c=asked.set_point_c,
         salinity=asked.salinity,
     )
-    check_begin(batch, store.batches("cone = ?", asked.cone), now, voice)
+    check_begin(batch, others, now, voice)
     new_lot = not store.batches("lot = ?", batch.lot)
     batch = store.add_batch(batch, "receipt" if asked.at is None else "keeper")
     first = " (its first batch here)" if new_lot else ""

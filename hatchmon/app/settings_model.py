@@ -27,6 +27,7 @@ from hatchmon.app.settings_values import (
     ProbeQuantity,
     ProbeUnit,
     PushAddress,
+    RequestName,
     Secret,
     SiteName,
     Switch,
@@ -138,6 +139,12 @@ class OneWire(_Section):
         return self
 
 
+class Requests(_Section):
+    """What may be asked for over MQTT, by a push button beside a cone for instance; nothing unless named."""
+
+    over_mqtt: list[RequestName] = Field(default_factory=list)
+
+
 class Series(_Section):
     """A time-series store that takes InfluxDB v2 writes."""
 
@@ -225,6 +232,7 @@ class Settings(BaseSettings):
     broker: Broker = Field(default_factory=Broker)
     probes: list[Probe] = Field(default_factory=list)
     onewire: OneWire = Field(default_factory=OneWire)
+    requests: Requests = Field(default_factory=Requests)
     series: Series | None = None
     push: Push = Field(default_factory=Push)
     quiet: Quiet | None = None

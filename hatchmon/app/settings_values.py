@@ -22,6 +22,7 @@ from hatchmon.hatchery.types import Quantity, Urgency
 
 Unit = Literal["C", "F", "g/L", "psu", "mS/cm", "1", "lux"]
 AlertKind = Literal["ready-soon", "ready", "closing", "past", "cold", "warm", "silent", "back", "doubt"]
+RequestVerb = Literal["begin", "look", "harvest", "seen"]
 
 # The first unit of a quantity is what a probe is taken to send when its entry names none.
 _UNITS: Final[Mapping[Quantity, tuple[Unit, ...]]] = {
@@ -360,4 +361,5 @@ OneWireQuantity = Annotated[
 ProbeUnit = Annotated[Unit, BeforeValidator(_probe_unit)]
 DisplayUnit = Annotated[Literal["C", "F"], BeforeValidator(one_of(("C", "F")))]
 AlertName = Annotated[AlertKind, BeforeValidator(one_of(get_args(AlertKind)))]
+RequestName = Annotated[RequestVerb, BeforeValidator(one_of(get_args(RequestVerb)))]
 AlertUrgency = Annotated[Urgency, BeforeValidator(one_of(get_args(Urgency)))]

@@ -17,6 +17,7 @@ OLDEST_START = timedelta(days=7)
 AHEAD_OF_NOW = timedelta(minutes=1)
 EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)  # as for a probe's own clock
 LONGEST_LOT_NAME = 60
+AS_BEFORE_WITHIN = timedelta(days=30)
 COUNT_WITHIN = timedelta(hours=24)  # harvested nauplii are counted soon or not at all
 NO_NAUPLII_BEFORE_H = 6.0  # the first hatch 8 h after the start at 30 C in a compiled table, 2 h allowed
 MOST_SAMPLES = 50
@@ -54,6 +55,20 @@ def check_begin(batch: Batch, others: Sequence[Batch], now: datetime, voice: Voi
                 f"{cone} held another batch until {voice.time(other.ended, now)}; this one cannot have begun "
                 f"{voice.time(batch.started, now)}."
             )
+
+
+def batch_to_repeat(cone: str, batches: Sequence[Batch], now: datetime, voice: Voice) -> Batch:
+    """The batch of ``batches``, all those of the cone, that another "as before" is meant to follow. Raises
+    Refused."""
+    if not batches:
+        raise Refused(f"Nothing has been begun in {cone} before: say which lot and how many grams.")
+    last = batches[-1]
+    if now - last.started > AS_BEFORE_WITHIN:
+        raise Refused(
+            f"The last batch in {cone} was begun {voice.time(last.started, now)}, more than "
+            f"{AS_BEFORE_WITHIN.days} days ago: say which lot and how many grams."
+        )
+    return last
 
 
 def check_facts(batch: Batch) -> None:

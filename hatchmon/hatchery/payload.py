@@ -1,4 +1,4 @@
-"""What a probe's message says: a plain number, or a number somewhere in JSON. Hostile until read."""
+"""What a message says: a probe's number, plain or somewhere in JSON, or a request. Hostile until read."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any, NoReturn
 
 LARGEST_PAYLOAD = 65536
+LARGEST_REQUEST = 1024
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _INDEX = re.compile(r"0|[1-9]\d{0,8}", re.ASCII)
 # What lies outside can only be a clock that was never set; far times would also overflow elsewhere.
@@ -32,19 +33,12 @@ class Sample:
 
 def read_payload(payload: bytes, value_pointer: str | None, time_pointer: str | None) -> Sample:
     """Read a message; without a ``value_pointer`` (RFC 6901) it must be a plain number. Raises Unreadable."""
-    if len(payload) > LARGEST_PAYLOAD:
-        raise Unreadable(f"larger than {LARGEST_PAYLOAD} bytes")
-    if not payload.strip():
-        raise Unreadable("empty")
-    try:
-        text = payload.decode("utf-8").strip()
-    except UnicodeDecodeError:
-        raise Unreadable("not text (UTF-8)") from None
+    text = _text(payload, LARGEST_PAYLOAD)
     if value_pointer is None:
         return Sample(_plain_number(text), None)
     try:
-        document = json.loads(text, parse_constant=_no_constant)
-    except (ValueError, RecursionError):
+        document = _document(text)
+    except ValueError:
         raise Unreadable("not JSON, though a value_pointer is set for this topic") from None
     value = _at(document, value_pointer)
     where = value_pointer or "the message"
@@ -57,6 +51,44 @@ def read_payload(payload: bytes, value_pointer: str | None, time_pointer: str | 
     return Sample(
         _finite(raw), None if time_pointer is None else _time(_at(document, time_pointer), time_pointer)
     )
+
+
+def read_request(payload: bytes) -> dict[str, str | int | float | bool | None]:
+    """The JSON object of a request: plain values by name, texts fit to print. Raises Unreadable."""
+    try:
+        asked = _document(_text(payload, LARGEST_REQUEST))
+    except ValueError:
+        raise Unreadable("not JSON") from None
+    if not isinstance(asked, dict):
+        raise Unreadable(f'{_kind(asked)}, not an object such as {{"do": "seen"}}')
+    for name, value in asked.items():
+        # Also keeps lone surrogates out, which nothing else could store or print.
+        if not name.isprintable() or (isinstance(value, str) and not value.isprintable()):
+            raise Unreadable("holds characters that cannot be printed")
+        if isinstance(value, dict | list):
+            raise Unreadable(f"{name[:40]} is {_kind(value)}, not a plain value")
+        if isinstance(value, float):
+            _finite(value)
+    return asked
+
+
+def _text(payload: bytes, most: int) -> str:
+    if len(payload) > most:
+        raise Unreadable(f"larger than {most} bytes")
+    if not payload.strip():
+        raise Unreadable("empty")
+    try:
+        return payload.decode("utf-8").strip()
+    except UnicodeDecodeError:
+        raise Unreadable("not text (UTF-8)") from None
+
+
+def _document(text: str) -> Any:
+    """The JSON in ``text``; ValueError where it is none, or one too deep to read."""
+    try:
+        return json.loads(text, parse_constant=_no_constant)
+    except RecursionError:
+        raise ValueError("too deep") from None
 
 
 def _plain_number(text: str) -> float:

@@ -181,7 +181,7 @@ def on_the_network(folder: Path, port: int) -> str:
     request += ["-subj", "/CN=broker", "-addext", f"subjectAltName=IP:{HOST}"]
     subprocess.run([*request, "-keyout", key, "-out", certificate], check=True, capture_output=True)
     names.touch(0o600)
-    for user in ("hatchmon", "probe-left", "probe-right", "probe-room"):
+    for user in ("hatchmon", "probe-left", "probe-right", "probe-room", "button-left"):
         program = find_program("mosquitto_passwd", "mosquitto")
         subprocess.run([program, "-b", names, user, f"word of {user}"], check=True, capture_output=True)
     shutil.copy(CONFIG / "mosquitto-acl.example", rules)
@@ -234,7 +234,29 @@ def test_the_listener_for_the_network_wants_passwords_and_keeps_probes_apart(tmp
         assert probe.publish("hatchery/right/temperature", "99") == "Not authorized"
         assert probe.publish("onewire/home/left/temperature", "99") == "Not authorized"
         assert probe.publish("hatchmon/home/availability", "offline") == "Not authorized"
+        for cone in ("left", "right"):
+            assert probe.publish(f"hatchmon/home/{cone}/request", '{"do": "seen"}') == "Not authorized"
+        assert probe.publish("hatchmon/home/mark", "1-2") == "Not authorized"
         wait_until(lambda: ours.received, 10, "the reading")
+
+        # A button asks for its own cone and hears the answer; it is no probe, and no other cone's button.
+        ours.subscribe("hatchmon/home/+/request")
+        button = Client("button", "button-left")
+        assert button.connect(broker.port) == "Success"
+        button.subscribe("hatchmon/home/left/answer")
+        button.subscribe("hatchmon/home/right/answer")
+        assert button.publish("hatchmon/home/right/request", '{"do": "seen"}') == "Not authorized"
+        assert button.publish("hatchmon/home/left/answer", "{}") == "Not authorized"
+        assert button.publish("hatchery/left/temperature", "99") == "Not authorized"
+        assert button.publish("hatchmon/home/left/request", '{"do": "seen"}') == "Success"
+        asked = ("hatchmon/home/left/request", b'{"do": "seen"}')
+        wait_until(lambda: asked in ours.received, 10, "the request")
+        assert ours.publish("hatchmon/home/right/answer", "not for you") == "Success"
+        assert ours.publish("hatchmon/home/left/answer", "done") == "Success"
+        wait_until(lambda: button.received, 10, "the answer")
+        assert button.received == [("hatchmon/home/left/answer", b"done")]
+        button.close()
+        ours.received.remove(asked)
         ours.close()
 
         # What comes while we are away waits for us in spite of the rules, and over a restart.

@@ -342,7 +342,7 @@ PROBE = '[[probes]]\ncone = "left"\nquantity = "temperature"\ntopic = "a/b"\n'
         (
             '"a b" = 1',
             '"a b" is not a setting at the top; the settings here are site, unit, time_zone, default_topics,'
-            " store, broker, probes, onewire, series, push, quiet, alerts, lots, window, rehearsal",
+            " store, broker, probes, onewire, requests, series, push, quiet, alerts, lots, window, rehearsal",
         ),
         # kinds
         (
@@ -424,6 +424,10 @@ PROBE = '[[probes]]\ncone = "left"\nquantity = "temperature"\ntopic = "a/b"\n'
         (
             'push.to = ["keeper@mail.example"]',
             'push.to[0] must be an Apprise address, which has the form "service://..." without blanks',
+        ),
+        (
+            'requests.over_mqtt = ["look", "reading"]',
+            'requests.over_mqtt[1] must be "begin" or "seen" or "harvest" or "look", not "reading"',
         ),
         # values that do not go together
         (
@@ -1082,6 +1086,7 @@ KEYS = [
     *("broker.cert_file", "broker.key_file", "broker.key_password"),
     *("broker.client_id", "broker.receive_maximum"),
     *("onewire.every_s", "onewire.path", "onewire.probes"),
+    "requests.over_mqtt",
     *("series.url", "series.token", "series.org", "series.bucket", "quiet.from", "quiet.to"),
     *("alerts.cold_c", "alerts.warm_c", "alerts.water_min", "alerts.ready_soon_min", "alerts.closing_min"),
     *("alerts.silent_min", "alerts.urgency"),

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from hatchmon.hatchery.payload import LARGEST_PAYLOAD, Sample, Unreadable, read_payload
+from hatchmon.hatchery.payload import LARGEST_PAYLOAD, Sample, Unreadable, read_payload, read_request
 
 NOON = datetime(2026, 3, 10, 12, 0, tzinfo=UTC)
 
@@ -283,6 +283,25 @@ JSON = st.recursive(
 @given(JSON, POINTERS, POINTERS)
 def test_any_json(document: Any, value: str | None, time: str | None) -> None:
     check(json.dumps(document).encode(), value, time)
+
+
+@settings(deadline=None)
+@given(
+    st.binary(max_size=200)
+    | (JSON | st.dictionaries(st.text(), JSON, max_size=4)).map(json.dumps).map(str.encode)
+)
+def test_any_request_is_plain_values_fit_to_print(payload: bytes) -> None:
+    reason, asked = "", {}
+    try:
+        asked = read_request(payload)
+    except Unreadable as why:
+        reason = str(why)
+    assert reason.isprintable()
+    for name, value in asked.items():
+        assert name.isprintable()
+        assert value is None or isinstance(value, str | int | float)
+        assert str(value).isprintable()
+        assert not isinstance(value, float) or math.isfinite(value)
 
 
 @settings(deadline=None)

@@ -48,11 +48,13 @@ class Around:
 
     def __init__(self) -> None:
         self.acknowledged: list[Incoming] = []
+        self.published: list[tuple[str, bytes]] = []
 
     def acknowledge(self, message: Incoming) -> None:
         self.acknowledged.append(message)
 
     def publish(self, topic: str, payload: bytes, *, retain: bool = False, qos: int = 0) -> bool:
+        self.published.append((topic, payload))
         return True
 
     def wake_push(self) -> None: ...
