@@ -7,6 +7,8 @@ import os
 import socket
 from collections.abc import Mapping
 
+from hatchmon.hatchery.wording import printable
+
 _log = logging.getLogger(__name__)
 
 # The manager reads at once; a full socket must not hold the engine loop up for longer than this.
@@ -38,7 +40,7 @@ class Notify:
 
     def status(self, text: str) -> None:
         """One line for ``systemctl status``; line breaks become spaces."""
-        self._send("STATUS=" + " ".join(text.splitlines()))
+        self._send("STATUS=" + printable(" ".join(text.splitlines())))
 
     def watchdog(self) -> None:
         """The engine loop is alive. Call it from that loop, after real work."""

@@ -18,6 +18,7 @@ from hatchmon.app.intake import DEFAULT_ROOT
 from hatchmon.app.service import addresses, make_broker, make_series_server
 from hatchmon.app.settings import Settings
 from hatchmon.app.state import availability_topic
+from hatchmon.hatchery.wording import printable
 
 BROKER_WAIT_S = 6.0
 UNREAD_WITHIN = timedelta(hours=1)
@@ -119,7 +120,7 @@ def check_messages(settings: Settings, clock: Clock) -> Iterator[Finding]:
     topic, reason = unread[-1]
     yield Finding(
         "messages", False,
-        f"{len(unread)} in the last {hours:g} h could not be read; newest: {topic}: {reason}",
+        f"{len(unread)} in the last {hours:g} h could not be read; newest: {printable(topic)}: {reason}",
         "correct the probe or its entry in [[probes]]; all of them: hatchmon export rejected",
     )  # fmt: skip
 

@@ -106,12 +106,19 @@ def _root(version: Annotated[bool, typer.Option("--version", help="Print the ver
         raise typer.Exit
 
 
+class _Line(logging.Formatter):
+    """A line a message: what others sent may stand in it and must not reach a terminal as it is."""
+
+    def formatMessage(self, record: logging.LogRecord) -> str:
+        from hatchmon.hatchery.wording import printable
+
+        return printable(super().formatMessage(record))
+
+
 def _log_to_stderr(verbose: bool) -> None:
-    logging.basicConfig(
-        level=logging.DEBUG if verbose else logging.INFO,
-        format="%(levelname)s %(name)s: %(message)s",  # the journal adds the time
-        stream=sys.stderr,
-    )
+    handler = logging.StreamHandler(sys.stderr)
+    handler.setFormatter(_Line("%(levelname)s %(name)s: %(message)s"))  # the journal adds the time
+    logging.basicConfig(level=logging.DEBUG if verbose else logging.INFO, handlers=[handler])
 
 
 @app.command()
@@ -470,7 +477,7 @@ def lots(config: Config = None, as_json: AsJson = False) -> None:
 @app.command()
 def export(
     table: Annotated[
-        str, typer.Argument(help="readings, batches, looks, counts, forecasts, alerts or rejected.")
+        str, typer.Argument(help="readings, batches, looks, counts, forecasts, alerts, requests or rejected.")
     ],
     cone: OfCone = None,
     out: Annotated[

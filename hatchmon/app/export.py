@@ -9,8 +9,9 @@ from collections.abc import Iterable, Iterator
 from typing import IO, Literal
 
 from hatchmon.adapters.store import Store, from_us
+from hatchmon.hatchery.wording import printable
 
-Table = Literal["readings", "batches", "looks", "counts", "forecasts", "alerts", "rejected"]
+Table = Literal["readings", "batches", "looks", "counts", "forecasts", "alerts", "requests", "rejected"]
 
 _QUERIES: dict[str, str] = {
     "readings": """SELECT r.time_us, s.cone, s.quantity, r.raw AS value, s.unit, r.verdict, r.dated_by,
@@ -35,6 +36,9 @@ _QUERIES: dict[str, str] = {
         USING (batch_id) WHERE (:cone IS NULL OR b.cone = :cone) ORDER BY f.forecast_id""",
     "alerts": """SELECT raised_us, kind, cone, urgency, title, body, seen_us, seen_by FROM alerts
         WHERE (:cone IS NULL OR cone = :cone) ORDER BY alert_id""",
+    "requests": """SELECT made_us, by, json_extract(body, '$.cone') AS cone, body AS request, done_us, ok,
+        json_extract(answer, '$.text') AS answer FROM requests
+        WHERE (:cone IS NULL OR json_extract(body, '$.cone') = :cone) ORDER BY request_id""",
     "rejected": """SELECT time_us, topic, payload, reason FROM rejected WHERE :cone IS NULL
         ORDER BY rejected_id""",
 }
@@ -78,7 +82,9 @@ def _columns(row: sqlite3.Row) -> Iterator[tuple[str, object]]:
         if name.endswith("_us"):
             yield name.removesuffix("_us"), None if value is None else from_us(value).isoformat()
         elif name == "payload":
-            yield name, value.decode("utf-8", "backslashreplace")
+            yield name, printable(value.decode("utf-8", "backslashreplace"))
+        elif name == "topic":
+            yield name, printable(value)
         elif name == "body" and "issued_us" in row.keys():  # noqa: SIM118
             yield from _forecast_columns(json.loads(value))
         else:

@@ -111,6 +111,13 @@ def _width_h(band: Band) -> float:
     return band.p90 - band.p10
 
 
+def printable(text: str) -> str:
+    """``text`` with what a terminal would obey instead of show written as an escape, such as ``\\x1b``."""
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+
+
 def duration(hours: float) -> str:
     """``25 min``, ``3.5 h`` or ``2.1 days``."""
     if hours < 1.5:
