@@ -85,9 +85,13 @@ class Beliefs:
         belief, air_c, cycle = self._surroundings(watch, water, now)
         return widened(watch.forecast(now, belief, self._thresholds, air_c, cycle), self.honesty.widen)
 
-    def next_look(self, watch: BatchWatch, water: Water, now: datetime) -> NextLook | None:
-        """The look that would narrow the forecast most."""
-        return watch.next_look(now, *self._surroundings(watch, water, now))
+    def forecast_and_look(
+        self, watch: BatchWatch, water: Water, now: datetime
+    ) -> tuple[Forecast, NextLook | None]:
+        """The same, with the look that would narrow the forecast most."""
+        belief, air_c, cycle = self._surroundings(watch, water, now)
+        told, look = watch.forecast_and_look(now, belief, self._thresholds, air_c, cycle)
+        return widened(told, self.honesty.widen), look
 
     def _surroundings(
         self, watch: BatchWatch, water: Water, now: datetime

@@ -24,7 +24,7 @@ import csv
 import difflib
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, Literal
@@ -48,8 +48,9 @@ from hatchmon.hatchery.noted import (
     check_noted,
     noted_evidence,
     t90_at,
+    unheard_of,
 )
-from hatchmon.hatchery.types import Band, Batch, Refused
+from hatchmon.hatchery.types import Band, Batch, Look, Refused
 from hatchmon.hatchery.units import celsius
 from hatchmon.hatchery.wording import Voice
 from hatchmon.science.learning import Evidence
@@ -79,12 +80,14 @@ State = Literal["new", "known", "refused"]
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One line of the file: the batch it holds, or why it is refused or left alone."""
+    """One line of the file: the batch it holds, or why it is refused or left alone; ``doubted``: its looks
+    that no lot shows, stored but not learned from."""
 
     number: int
     state: State
     asked: Import | None
     why: str = ""
+    doubted: tuple[Look, ...] = ()
 
     @property
     def noted(self) -> Noted | None:
@@ -305,6 +308,7 @@ def plan_import(lines: Sequence[Line], store: Store | None, now: datetime, voice
                 noted = noted_batch(asked)
                 check_noted(noted, held[asked.cone], asked.cone in probed, now, voice)
                 held[asked.cone].append(noted.batch)
+                line = replace(line, doubted=tuple(unheard_of(noted)))
             except AlreadyKnown as why:
                 line = Line(line.number, "known", asked, str(why))
             except Refused as why:
@@ -380,9 +384,14 @@ def _line_json(line: Line) -> dict[str, Any]:
             "salinity": batch.salinity,
             "temp_c": round(noted.temp_c, 2),
             "doubt_c": round(noted.doubt_c, 2),
-            "looks": [{"h": round(batch.hours_at(each.time), 2), "seen": each.seen} for each in noted.looks],
+            "looks": _looks_json(batch, noted.looks),
+            "doubted": _looks_json(batch, line.doubted),
         }
     return facts
+
+
+def _looks_json(batch: Batch, looks: Iterable[Look]) -> list[dict[str, Any]]:
+    return [{"h": round(batch.hours_at(each.time), 2), "seen": each.seen} for each in looks]
 
 
 def plan_shown(plan: Plan, path: Path, stored: bool, now: datetime, voice: Voice) -> RenderableType:
@@ -405,6 +414,7 @@ def plan_shown(plan: Plan, path: Path, stored: bool, now: datetime, voice: Voice
         parts.append(table)
     parts += [Text(f"line {line.number}: refused. {line.why}", style="yellow") for line in refused]
     parts += [Text(f"line {line.number}: left alone. {line.why}", style="dim") for line in known]
+    parts += [Text(_doubt(line, voice), style="yellow") for line in new if line.doubted]
     for lesson in plan.lessons:
         count = f"{lesson.batches} batch{'es' if lesson.batches > 1 else ''}"
         water = voice.temp(COMPARED_AT_C)
@@ -416,6 +426,16 @@ def plan_shown(plan: Plan, path: Path, stored: bool, now: datetime, voice: Voice
         )
     parts.append(Text(_in_short(len(new), len(refused), len(known), path, stored)))
     return Group(*parts)
+
+
+def _doubt(line: Line, voice: Voice) -> str:
+    noted = line.noted
+    assert noted is not None
+    looks = ", ".join(f"'{each.seen}' at {noted.batch.hours_at(each.time):g} h" for each in line.doubted)
+    return (
+        f"line {line.number}: check {looks}: no lot hatches so in water of {voice.temp(noted.temp_c)}. It is "
+        "stored but not learned from."
+    )
 
 
 def _in_short(new: int, refused: int, known: int, path: Path, stored: bool) -> str:

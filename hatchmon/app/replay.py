@@ -51,13 +51,15 @@ class _BatchFile(BaseModel):
 
 @dataclass(frozen=True, slots=True)
 class Replayed:
-    """A folder's batch, what was noted of it, and the forecast at its ``now``."""
+    """A folder's batch, what was noted of it, and the forecast at its ``now``; ``skipped``: the earlier
+    batches that teach nothing, each with the reason."""
 
     batch: Batch
     looks: tuple[Look, ...]
     readings: int
     unusable: int
     learned: int
+    skipped: tuple[str, ...]
     forecast: Forecast
 
 
@@ -68,18 +70,22 @@ def replay(folder: Path, thresholds: Thresholds | None = None) -> Replayed:
     """
     watch, readings, unusable, now = _read_folder(folder)
     evidence: dict[str, list[Evidence]] = {}
+    skipped: list[str] = []
     history = folder / "history"
     for past in sorted(path for path in history.iterdir() if path.is_dir()) if history.is_dir() else ():
         finished, _, _, until = _read_folder(past)
         noted = [*(look.time for look in finished.looks), *(count.time for count in finished.counts)]
-        if not noted:
-            raise Refused(f"{past / 'looks.csv'} holds no look: nothing can be learned from that batch.")
-        learned = finished.evidence(max(until, *noted))
+        learned = finished.evidence(max(until, *noted)) if noted else None
         if learned is not None:
             evidence.setdefault(finished.batch.lot, []).append(learned)
+        else:
+            why = "its log has too long a gap" if noted else "it has no look and no count"
+            skipped.append(f"{past.relative_to(folder)} teaches nothing: {why}")
     belief = belief_from(evidence, watch.batch.lot)
     forecast = watch.forecast(now, belief, thresholds)
-    return Replayed(watch.batch, tuple(watch.looks), readings, unusable, belief.hatches, forecast)
+    return Replayed(
+        watch.batch, tuple(watch.looks), readings, unusable, belief.hatches, tuple(skipped), forecast
+    )
 
 
 def _read_folder(folder: Path) -> tuple[BatchWatch, int, int, datetime]:
@@ -249,10 +255,12 @@ def replay_json(replayed: Replayed) -> str:
             "closes_h": band(forecast.closes),
             "best_h": band(forecast.best),
         },
+        "usable_until_h": None if forecast.usable_h is None else round(forecast.usable_h, 3),
         "progress": {"q25_h": round(forecast.q25_h, 3), "hatched": round(forecast.hatched, 4)},
         "trust": forecast.trust,
         "reasons": list(forecast.reasons),
         "not_predicted": forecast.not_predicted,
+        "skipped": list(replayed.skipped),
     }
     return json.dumps(result, indent=2, ensure_ascii=False)
 
@@ -280,4 +288,4 @@ def replay_text(replayed: Replayed) -> str:
     )
     if replayed.readings and replayed.unusable == replayed.readings:
         lines.append("! no reading could be used: temp_c is the water's temperature in deg C, not in F")
-    return "\n".join([*lines, *(f"! {reason}" for reason in forecast.reasons)])
+    return "\n".join([*lines, *(f"! {told}" for told in (*replayed.skipped, *forecast.reasons))])

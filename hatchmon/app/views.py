@@ -49,10 +49,7 @@ def cones_now(settings: Settings, store: Store, now: datetime) -> list[ConeNow]:
         batch = running.get(name)
         forecast = look = None
         if batch is not None:
-            watch = watch_batch(store, batch, now)
-            forecast = beliefs.forecast(watch, water, now)
-            if forecast.closes is not None and batch.hours_at(now) < forecast.closes.p50:
-                look = beliefs.next_look(watch, water, now)
+            forecast, look = beliefs.forecast_and_look(watch_batch(store, batch, now), water, now)
         cones.append(ConeNow(name, water, batch, forecast, stored.get(name, ()), look))
     return sorted(cones, key=_turn)
 

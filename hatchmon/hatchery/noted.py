@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from functools import lru_cache
 
 import numpy as np
 
@@ -16,8 +17,9 @@ from hatchmon.hatchery.units import both_scales
 from hatchmon.hatchery.watch import LN_RATE_PER_C
 from hatchmon.hatchery.wording import Voice
 from hatchmon.science import parameters as par
-from hatchmon.science.hatching import ENERGY_NODES_EV, salt_shift
-from hatchmon.science.learning import Evidence, LotBelief
+from hatchmon.science.hatching import ENERGY_NODES_EV, Draws, salt_shift
+from hatchmon.science.learning import GLANCE_SD, Evidence, LotBelief
+from hatchmon.science.normal import Floats, normal_cdf
 from hatchmon.science.rates import schoolfield_1981, shape_sd
 
 DEFAULT_DOUBT_C = 1.0  # of a single number; assumed
@@ -27,6 +29,8 @@ MOST_DOUBT_C = 6.0
 # times: about an hour of a day; assumed.
 COURSE_SD = 0.04
 LONGEST_H = 240.0
+# Of a look over all lots: one less likely is taken for a slip of the pen; assumed.
+UNHEARD_OF = 1e-4
 Z90 = 1.2816
 
 
@@ -97,7 +101,26 @@ def _check_looks(noted: Noted) -> None:
 
 def noted_evidence(batch: Batch, looks: Sequence[Look], temp_c: float, doubt_c: float) -> Evidence:
     """What a noted batch teaches: its clock at constant ``temp_c``, with the doubt of the temperature
-    (``doubt_c``, as an sd), of its course, of the rate curve and of the salt rule."""
+    (``doubt_c``, as an sd), of its course, of the rate curve and of the salt rule. Looks that no lot shows
+    are left out."""
+    evidence = _all_evidence(batch, looks, temp_c, doubt_c)
+    kept = _chances(evidence) >= UNHEARD_OF
+    return replace(
+        evidence,
+        ln_q=evidence.ln_q[kept],
+        z_low=evidence.z_low[kept],
+        z_high=evidence.z_high[kept],
+        chance=evidence.chance[kept],
+    )
+
+
+def unheard_of(noted: Noted) -> list[Look]:
+    """The looks that no lot of cysts shows at their hour: too early or too late by far."""
+    chances = _chances(_all_evidence(noted.batch, noted.looks, noted.temp_c, noted.doubt_c))
+    return [look for look, chance in zip(noted.looks, chances, strict=True) if chance < UNHEARD_OF]
+
+
+def _all_evidence(batch: Batch, looks: Sequence[Look], temp_c: float, doubt_c: float) -> Evidence:
     hours = np.array([batch.hours_at(look.time) for look in looks])
     bounds = np.array([look_bounds(look.seen) for look in looks]).reshape(-1, 3)
     shift, salt_sd = salt_shift(batch.salinity)
@@ -105,6 +128,20 @@ def noted_evidence(batch: Batch, looks: Sequence[Look], temp_c: float, doubt_c: 
     thermometer = LN_RATE_PER_C * max(doubt_c, LEAST_DOUBT_C)
     extra_sd = math.hypot(thermometer, COURSE_SD, float(shape_sd(temp_c)), salt_sd)
     return Evidence(ln_q, bounds[:, 0], bounds[:, 1], bounds[:, 2], extra_sd)
+
+
+def _chances(evidence: Evidence) -> Floats:
+    """(k,) how likely each look is for a batch of a lot of which nothing is known."""
+    lots = _any_lot(round(evidence.extra_sd, 2))
+    z = (evidence.ln_q[:, lots.node] - lots.mu(None)) / lots.sigma  # (k, n)
+    below_high = normal_cdf((evidence.z_high[:, None] - z) / GLANCE_SD)
+    below_low = normal_cdf((evidence.z_low[:, None] - z) / GLANCE_SD)
+    return np.asarray((below_high - below_low).mean(axis=1), dtype=np.float64)
+
+
+@lru_cache(maxsize=32)
+def _any_lot(extra_sd: float) -> Draws:
+    return LotBelief.prior().draws(extra_sd=extra_sd)
 
 
 def t90_at(belief: LotBelief, temp_c: float) -> Band:

@@ -146,12 +146,35 @@ class BatchWatch:
         looks so far; ``air_c`` is the room's temperature where measured, ``cycle`` its usual day."""
         course = self._course(now, air_c, cycle)
         if course is None:
-            return self._silent(now, "no temperature is known yet: fit a probe or use 'hatchmon reading'")
+            return self._unknown(now)
+        return self._told(now, course, *self._draws(course, belief), thresholds)
+
+    def forecast_and_look(
+        self,
+        now: datetime,
+        belief: LotBelief,
+        thresholds: Thresholds | None = None,
+        air_c: float | None = None,
+        cycle: Cycle | None = None,
+    ) -> tuple[Forecast, NextLook | None]:
+        """The same as ``forecast``, with the look that would narrow it most; None where none is worth the
+        walk, the window has closed or nothing can be predicted."""
+        course = self._course(now, air_c, cycle)
+        if course is None:
+            return self._unknown(now), None
+        draws, mu = self._draws(course, belief)
+        told = self._told(now, course, draws, mu, thresholds)
+        if told.closes is None or self.batch.hours_at(now) >= told.closes.p50:
+            return told, None
+        return told, most_telling(draws, mu, course.paths, course.until_h)
+
+    def _told(
+        self, now: datetime, course: _Course, draws: Draws, mu: Floats, thresholds: Thresholds | None
+    ) -> Forecast:
         paths, ahead = course.paths, course.ahead
         trust, reasons = self._trust(course)
         refused = not_predictable(course.hours, course.temps, ahead, course.until_h)
         q_now = np.array([np.interp(course.until_h, paths.hours, q[OFFSETS.size // 2]) for q in paths.q])
-        draws, mu = self._draws(course, belief)
         hatched = share_hatched(draws, mu, q_now)
         if refused:
             return self._silent(now, refused, float(q_now[CENTRAL_NODE]), hatched, ahead.rule)
@@ -190,17 +213,6 @@ class BatchWatch:
         when = reach_h(draws, mu[:, None] + _TWICE * draws.sigma[:, None], paths)
         first_h, second_h = (round(2.0 * float(np.median(when[..., n]))) / 2.0 for n in (0, 1))
         return f"at about 60 % and 95 % hatched ({first_h:g} and {second_h:g} h after the start)"
-
-    def next_look(
-        self, now: datetime, belief: LotBelief, air_c: float | None = None, cycle: Cycle | None = None
-    ) -> NextLook | None:
-        """The look that would narrow the forecast most, given the same as for ``forecast``."""
-        course = self._course(now, air_c, cycle)
-        return (
-            None
-            if course is None
-            else most_telling(*self._draws(course, belief), course.paths, course.until_h)
-        )
 
     def evidence(self, until: datetime) -> Evidence | None:
         """What the looks up to ``until`` teach about the lot; None when the log is too poor to learn from."""
@@ -273,6 +285,9 @@ class BatchWatch:
         middle = OFFSETS.size // 2
         q = np.stack([np.interp(hours, paths.hours, node[middle]) for node in paths.q], axis=-1)
         return np.asarray(np.log(np.maximum(q, 1e-6)) - salt_shift(self.salinity)[0], dtype=np.float64)
+
+    def _unknown(self, now: datetime) -> Forecast:
+        return self._silent(now, "no temperature is known yet: fit a probe or use 'hatchmon reading'")
 
     def _silent(
         self, now: datetime, why: str, q25_h: float = 0.0, hatched: float = 0.0, rule: str = "none"

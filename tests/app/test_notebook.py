@@ -96,6 +96,7 @@ def test_without_yes_nothing_is_touched(ground: Ground) -> None:
         "temp_c": 26.0,
         "doubt_c": 1.0,
         "looks": [{"h": 14.0, "seen": "some"}, {"h": 18.0, "seen": "most"}, {"h": 24.0, "seen": "complete"}],
+        "doubted": [],
     }
     (lesson,) = told["lots"]
     before, after = lesson["t90_26c_h"]["before"], lesson["t90_26c_h"]["after"]
@@ -168,6 +169,23 @@ def test_words_for_people(ground: Ground) -> None:
     assert (
         ground.run("import", path).stdout.splitlines()[-1] == "Nothing to store, 1 refused, 1 known already."
     )
+
+
+def test_a_look_that_no_lot_shows_is_named_and_not_learned_from(ground: Ground) -> None:
+    """Kept in the record, so that the slip can be mended there."""
+    odd = GOOD.replace("some@14h; most@18h", "most@2h; most@18h")
+    clean = GOOD.replace("some@14h; most@18h", "most@18h")
+    _, told = ground.load(HEAD + odd)
+    assert only(told)["doubted"] == [{"h": 2.0, "seen": "most"}]
+    assert told["lots"] == ground.load(HEAD + clean)[1]["lots"]
+    path = ground.file(HEAD + odd)
+    said = " ".join(ground.run("import", path).stdout.split())
+    assert "line 2: check 'most' at 2 h: no lot hatches so in water of 26.0 °C." in said
+    assert ground.run("import", path, "--yes").exit_code == 0
+    with Store(ground.database, read_only=True) as store:
+        (batch,) = store.batches()
+        assert len(store.looks(batch.batch_id)) == 3
+        assert len(all_evidence(store)["river"][0].z_low) == 2
 
 
 def test_a_notebooks_cone_is_no_cone_of_the_hatchery(ground: Ground) -> None:

@@ -54,8 +54,11 @@ def answer(folder: Path) -> dict[str, Any]:
 def test_the_answer_has_the_contracts_form(tmp_path: Path) -> None:
     found = answer(write_batch(tmp_path))
     assert list(found) == [
-        "t10_h", "t50_h", "t90_h", "window", "progress", "trust", "reasons", "not_predicted",
+        "t10_h", "t50_h", "t90_h", "window", "usable_until_h", "progress", "trust", "reasons",
+        "not_predicted", "skipped",
     ]  # fmt: skip
+    # A day and a half from half hatched on, less what water above 25 C takes.
+    assert 30.0 < found["usable_until_h"] - found["t50_h"]["p50"] < 36.0
     bands = [found["t10_h"], found["t50_h"], found["t90_h"], *found["window"].values()]
     assert list(found["window"]) == ["opens_h", "closes_h", "best_h"]
     assert all(0 < band["p10"] < band["p50"] < band["p90"] for band in bands)
@@ -122,6 +125,29 @@ def test_history_of_another_lot_teaches_less(tmp_path: Path) -> None:
     assert alone < answer(other)["t90_h"]["p50"] < answer(own)["t90_h"]["p50"]
 
 
+def test_a_history_batch_that_teaches_nothing_is_skipped_by_name(tmp_path: Path) -> None:
+    write_batch(tmp_path)
+    for number in range(2):
+        past = write_batch(tmp_path / "history" / f"{number}", hours=34.0)
+        write_looks(past, (24.0, "few"), (28.0, "most"), (33.0, "complete"))
+    taught = answer(tmp_path)
+    assert taught["skipped"] == []
+    write_batch(tmp_path / "history" / "unseen", hours=34.0)
+    torn = write_batch(tmp_path / "history" / "torn", hours=34.0)
+    write_looks(torn, (33.0, "complete"))
+    lines = (torn / "temperature.csv").read_text().splitlines()
+    (torn / "temperature.csv").write_text("\n".join(lines[:10] + lines[100:]))
+    found = answer(tmp_path)
+    assert found["skipped"] == [
+        "history/torn teaches nothing: its log has too long a gap",
+        "history/unseen teaches nothing: it has no look and no count",
+    ]
+    assert found["t90_h"] == taught["t90_h"]
+    text = run(tmp_path).stdout
+    assert "! history/unseen teaches nothing" in text
+    assert "learned from 2 earlier hatches" in text
+
+
 def test_too_long_a_gap_takes_the_trust_away(tmp_path: Path) -> None:
     write_batch(tmp_path)
     lines = (tmp_path / "temperature.csv").read_text().splitlines()
@@ -134,6 +160,7 @@ def test_too_long_a_gap_takes_the_trust_away(tmp_path: Path) -> None:
 def test_water_too_cold_is_not_predicted(tmp_path: Path) -> None:
     found = answer(write_batch(tmp_path, temp_c=10.0))
     assert found["t90_h"] is None
+    assert found["usable_until_h"] is None
     assert found["window"] == {"opens_h": None, "closes_h": None, "best_h": None}
     assert "between 12.0 °C (53.6 °F) and 34.0 °C" in found["not_predicted"]
 

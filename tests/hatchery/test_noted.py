@@ -11,7 +11,7 @@ import pytest
 from scipy import special
 
 from hatchmon.hatchery.looks import NOT_COMPLETE, look_bounds, read_look
-from hatchmon.hatchery.noted import AlreadyKnown, Noted, check_noted, noted_evidence, t90_at
+from hatchmon.hatchery.noted import AlreadyKnown, Noted, check_noted, noted_evidence, t90_at, unheard_of
 from hatchmon.hatchery.types import Batch, Look, Refused
 from hatchmon.hatchery.watch import BatchWatch
 from hatchmon.hatchery.wording import Voice
@@ -185,3 +185,32 @@ def test_t90_of_a_known_lot() -> None:
     weights[24, 3, 5, 0] = 1.0  # the middle of a, E and sigma (.15); the smallest difference between batches
     exact = 24.0 * math.exp(0.15 * special.ndtri(0.9)) / float(schoolfield_1981(26.0))
     assert t90_at(replace(sure, weights=weights), 26.0).p50 == pytest.approx(exact, rel=0.01)
+
+
+# ---- looks that cannot be ----
+
+
+@pytest.mark.parametrize(
+    ("case", "hours"),
+    [
+        (noted((2.0, "most"), (24.0, "complete")), [2.0]),
+        (noted((0.2, "few"), (1.5, "complete")), [0.2, 1.5]),
+        (noted((14.0, "some"), (18.0, "most"), (150.0, "few")), [150.0]),
+        (noted((12.0, "few"), (30.0, "complete"), temp_c=30.0), []),
+        (noted((60.0, "some"), (90.0, "complete"), temp_c=15.0), []),
+        (noted((40.0, "none"), (60.0, "some"), temp_c=25.0), []),  # a very slow lot
+    ],
+)
+def test_looks_that_no_lot_shows(case: Noted, hours: list[float]) -> None:
+    found = unheard_of(case)
+    assert [case.batch.hours_at(look.time) for look in found] == hours
+    learned = noted_evidence(case.batch, case.looks, case.temp_c, case.doubt_c)
+    assert learned.z_low.size == len(case.looks) - len(hours)
+    rest = [look for look in case.looks if look not in found]
+    expected = noted_evidence(case.batch, rest, case.temp_c, case.doubt_c)
+    np.testing.assert_array_equal(learned.ln_q, expected.ln_q)
+
+
+def test_a_batch_of_nothing_but_impossible_looks_teaches_nothing() -> None:
+    case = noted((1.0, "few"), (2.0, "complete"))
+    assert noted_evidence(case.batch, case.looks, 26.0, 1.0).empty
