@@ -36,6 +36,7 @@ from hatchmon.app.settings_model import (
     Series,
     Settings,
     Store,
+    Web,
     Window,
 )
 from hatchmon.app.settings_values import AlertKind, RawText, SettingsError, Unit, quoted
@@ -58,6 +59,7 @@ __all__ = [
     "SettingsError",
     "Store",
     "Unit",
+    "Web",
     "Window",
     "load_settings",
 ]

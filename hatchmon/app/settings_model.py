@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import ipaddress
 import zoneinfo
 from datetime import tzinfo
 from pathlib import Path
 from typing import Annotated, Self
+from urllib.parse import urlsplit
 
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, model_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
@@ -23,12 +25,16 @@ from hatchmon.app.settings_values import (
     NotEmpty,
     OneWireId,
     OneWireQuantity,
+    OwnAddress,
+    PageAddress,
+    PassphraseHash,
     Pointer,
     ProbeQuantity,
     ProbeUnit,
     PushAddress,
     RequestName,
     Secret,
+    SessionSecret,
     SiteName,
     Switch,
     Temperature,
@@ -208,6 +214,51 @@ class Window(_Section):
     smallest_mouths: Switch = False
 
 
+class Web(_Section):
+    """The page. ``passphrase`` is a hash, as ``hatchmon passphrase`` makes it; ``address`` is where the page
+    is found from outside, also behind a proxy."""
+
+    enabled: Switch = True
+    host: OwnAddress = "127.0.0.1"
+    port: Annotated[int, whole_between(1, 65_535)] = 8425
+    address: PageAddress | None = None
+    passphrase: PassphraseHash | None = None
+    secret: SessionSecret | None = None
+    open_metrics: Switch = False
+
+    @property
+    def https(self) -> bool:
+        """Whether browsers reach the page through a proxy that speaks https."""
+        return self.address is not None and self.address.startswith("https://")
+
+    def link(self, path: str) -> str | None:
+        """The page's own address of ``path``, or None where nobody has said what the page's address is."""
+        return None if self.address is None else self.address.rstrip("/") + path
+
+    @model_validator(mode="after")
+    def _together(self) -> Self:
+        if not self.enabled:
+            return self
+        reached = ""
+        if not ipaddress.ip_address(self.host).is_loopback:
+            reached = f"web.host is {quoted(self.host)}, which others can reach"
+        elif self.address is not None and not _is_here(self.address):
+            reached = "web.address is one that others can reach"
+        for key, value in (("passphrase", self.passphrase), ("secret", self.secret)):
+            if reached and value is None:
+                refuse(f"is missing, but {reached}; run: hatchmon passphrase - and copy what it prints", key)
+        return self
+
+
+def _is_here(address: str) -> bool:
+    """Whether an address names this machine alone."""
+    name = urlsplit(address).hostname or ""
+    try:
+        return name == "localhost" or ipaddress.ip_address(name).is_loopback
+    except ValueError:
+        return False
+
+
 class Rehearsal(_Section):
     """A faster clock for the whole service: at ``real_start`` it shows ``shown_start`` (both UTC)."""
 
@@ -239,6 +290,7 @@ class Settings(BaseSettings):
     alerts: Alerts = Field(default_factory=Alerts)
     lots: dict[NotEmpty, Lot] = Field(default_factory=dict)
     window: Window = Field(default_factory=Window)
+    web: Web = Field(default_factory=Web)
     rehearsal: Rehearsal | None = None
 
     @property

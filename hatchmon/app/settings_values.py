@@ -6,6 +6,7 @@ A refusal is a sentence that follows the key's path, such as "must be a number f
 from __future__ import annotations
 
 import difflib
+import ipaddress
 import json
 import os
 import re
@@ -18,6 +19,7 @@ from typing import Annotated, Final, Literal, NoReturn, get_args
 from pydantic import BeforeValidator, SecretStr, ValidationInfo
 from pydantic_core import PydanticCustomError
 
+from hatchmon.adapters.web.access import SHORTEST_SECRET, bad_hash
 from hatchmon.hatchery.types import Quantity, Urgency
 
 Unit = Literal["C", "F", "g/L", "psu", "mS/cm", "1", "lux"]
@@ -272,6 +274,11 @@ _HTTP = _words(
     'an address that begins with "http://" or "https://" and has no user name in it',
     show=False,
 )
+_PAGE_ADDRESS = _words(
+    r"https?://[^\s/@?#]+/?",
+    'where the page is found, such as "https://hatchery.example", without anything after the name',
+    show=False,
+)
 _ADDRESS = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*://\S+")
 
 
@@ -281,6 +288,34 @@ def _push_address(value: object) -> object:
         refuse(f"must be text in quotes, not {_kind(value)}")
     if not _ADDRESS.fullmatch(text):
         refuse('must be an Apprise address, which has the form "service://..." without blanks')
+    return value
+
+
+def _own_address(value: object) -> str:
+    try:
+        return str(ipaddress.ip_address(value if isinstance(value, str) else ""))
+    except ValueError:
+        given = quoted(value) if isinstance(value, str) else _kind(value)
+        return refuse(
+            f'must be an IP address of this machine, "127.0.0.1" for itself alone or "0.0.0.0" for all its '
+            f"networks, not {given}"
+        )
+
+
+def _passphrase_hash(value: object) -> object:
+    text = value.get_secret_value() if isinstance(value, SecretStr) else value
+    if not isinstance(text, str):
+        refuse(f"must be text in quotes, not {_kind(value)}")
+    why = bad_hash(text)
+    return value if why is None else refuse(why)
+
+
+def _session_secret(value: object) -> object:
+    text = value.get_secret_value() if isinstance(value, SecretStr) else value
+    if not isinstance(text, str):
+        refuse(f"must be text in quotes, not {_kind(value)}")
+    if len(text.strip()) < SHORTEST_SECRET:
+        refuse(f"must have {SHORTEST_SECRET} characters or more; 'hatchmon passphrase' makes one")
     return value
 
 
@@ -343,6 +378,10 @@ ConeName = Annotated[str, _CONE]
 OneWireId = Annotated[str, _ONEWIRE_ID]
 HostName = Annotated[str, _HOST]
 HttpAddress = Annotated[str, _HTTP]
+PageAddress = Annotated[str, _PAGE_ADDRESS]
+OwnAddress = Annotated[str, BeforeValidator(_own_address)]
+PassphraseHash = Annotated[SecretStr, BeforeValidator(_passphrase_hash)]
+SessionSecret = Annotated[SecretStr, BeforeValidator(_session_secret)]
 Topic = Annotated[str, BeforeValidator(_topic)]
 Pointer = Annotated[str, _POINTER]
 PushAddress = Annotated[SecretStr, BeforeValidator(_push_address)]

@@ -14,8 +14,9 @@ from rich.text import Text
 
 from hatchmon.adapters.store import Store
 from hatchmon.app.beliefs import Beliefs
-from hatchmon.app.record import Water, stored_of, thresholds_of, watch_batch, water_of
+from hatchmon.app.record import stored_of, thresholds_of, watch_batch, water_of
 from hatchmon.app.settings import Settings
+from hatchmon.app.snapshot import ConeNow, in_turn
 from hatchmon.app.state import cone_facts
 from hatchmon.hatchery.coldstore import store_words
 from hatchmon.hatchery.next_look import NextLook
@@ -25,18 +26,6 @@ from hatchmon.hatchery.wording import Voice, duration
 
 BAND_CELLS = 48
 BAND_HOURS = 24.0
-
-
-@dataclass(frozen=True, slots=True)
-class ConeNow:
-    """One cone as it is now; ``stored``: its batches in the cold store."""
-
-    name: str
-    water: Water
-    batch: Batch | None
-    forecast: Forecast | None
-    stored: Sequence[Batch] = ()
-    next_look: NextLook | None = None
 
 
 def cones_now(settings: Settings, store: Store, now: datetime) -> list[ConeNow]:
@@ -51,15 +40,7 @@ def cones_now(settings: Settings, store: Store, now: datetime) -> list[ConeNow]:
         if batch is not None:
             forecast, look = beliefs.forecast_and_look(watch_batch(store, batch, now), water, now)
         cones.append(ConeNow(name, water, batch, forecast, stored.get(name, ()), look))
-    return sorted(cones, key=_turn)
-
-
-def _turn(cone: ConeNow) -> tuple[int, float, str]:
-    if cone.batch is None or cone.forecast is None:
-        return (2, 0.0, cone.name)
-    if cone.forecast.opens is None:
-        return (1, 0.0, cone.name)
-    return (0, cone.batch.time_at(cone.forecast.opens.p50).timestamp(), cone.name)
+    return in_turn(cones)
 
 
 def cones_json(cones: Iterable[ConeNow], now: datetime, voice: Voice) -> list[dict[str, Any]]:

@@ -1,0 +1,1 @@
+"""Serving the page over HTTP, and keeping what must not pass."""
