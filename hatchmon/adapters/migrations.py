@@ -32,7 +32,7 @@ STEPS: tuple[str, ...] = (
         reason TEXT NOT NULL
     ) STRICT;
     CREATE TABLE batches (
-        batch_id INTEGER PRIMARY KEY,
+        batch_id INTEGER PRIMARY KEY AUTOINCREMENT,  -- no number serves twice
         cone TEXT NOT NULL REFERENCES cones,
         lot TEXT NOT NULL REFERENCES lots,
         started_us INTEGER NOT NULL,
@@ -92,6 +92,7 @@ STEPS: tuple[str, ...] = (
         title TEXT NOT NULL, body TEXT NOT NULL, raised_us INTEGER NOT NULL,
         seen_us INTEGER, seen_by TEXT  -- when and by whom the keeper's answer came
     ) STRICT;
+    CREATE INDEX alerts_in_time ON alerts (raised_us);
     CREATE TABLE letters (  -- one alert to one address: the outbox of the push
         letter_id INTEGER PRIMARY KEY,
         alert_id INTEGER NOT NULL REFERENCES alerts,
@@ -112,6 +113,7 @@ STEPS: tuple[str, ...] = (
         ref TEXT  -- what the sender calls it
     ) STRICT;
     CREATE INDEX requests_by_ref ON requests (ref) WHERE ref IS NOT NULL;
+    CREATE INDEX requests_in_time ON requests (made_us);
     CREATE INDEX requests_open ON requests (request_id) WHERE done_us IS NULL;
     CREATE TABLE series_refused (
         seq INTEGER PRIMARY KEY, line TEXT NOT NULL, reason TEXT NOT NULL

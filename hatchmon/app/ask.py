@@ -6,9 +6,9 @@ import getpass
 import os
 import sqlite3
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 from hatchmon.adapters.clock import Clock
 from hatchmon.adapters.store import Store, StoreError, Taken
@@ -17,9 +17,18 @@ from hatchmon.app.settings import Settings
 from hatchmon.hatchery.types import Refused
 
 ANSWER_WITHIN_S = 10.0
+NOT_YET = "The request is noted, but hatchmon has not carried it out yet; it will as soon as it can."
 
 Answer = tuple[bool, dict[str, Any]]
 """Whether a request was carried out, and what was said."""
+
+
+class Answered(NamedTuple):
+    """What came of a request: its number in the record, whether it was carried out, and what was said."""
+
+    number: int
+    ok: bool
+    answer: Mapping[str, Any]
 
 
 def ask(settings: Settings, clock: Clock, body: dict[str, Any]) -> dict[str, Any]:
@@ -46,10 +55,7 @@ def ask_all(settings: Settings, clock: Clock, bodies: Sequence[dict[str, Any]]) 
         ) from error
     answered = [answer for answer in answers if answer is not None]
     if len(answered) < len(answers):
-        raise Refused(
-            "The request is noted, but hatchmon has not carried it out yet; it will as soon as it can. "
-            "Look with: hatchmon check"
-        )
+        raise Refused(f"{NOT_YET} Look with: hatchmon check")
     return answered
 
 
@@ -65,11 +71,12 @@ def _answers(settings: Settings, clock: Clock, bodies: Sequence[dict[str, Any]])
             numbers = [store.ask(body, _who(), clock.now()) for body in bodies]
             answers: list[Answer | None] = []
             for number in numbers:  # once one is not answered in time, the rest would not be either
-                answers.append(None if None in answers else _wait(store, number))
+                answers.append(None if None in answers else wait_for_answer(store, number))
             return answers
 
 
-def _wait(store: Store, number: int) -> Answer | None:
+def wait_for_answer(store: Store, number: int) -> Answer | None:
+    """The daemon's answer to a request left with it; None when it has given none in time."""
     deadline = time.monotonic() + ANSWER_WITHIN_S
     while time.monotonic() < deadline:
         answered = store.answer_to(number)

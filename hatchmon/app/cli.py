@@ -600,14 +600,13 @@ def demo(
         float | None,
         typer.Option("--for", min=1.0, metavar="SECONDS", help="End after so long.", show_default="Ctrl-C"),
     ] = None,
-    # The review page does not exist yet; the option that leaves it out is already part of the contract.
-    no_web: Annotated[bool, typer.Option("--no-web", hidden=True)] = False,
+    no_web: Annotated[bool, typer.Option("--no-web", help="Serve no page.")] = False,
 ) -> None:
     """Show all of it at work in an invented hatchery; leaves nothing behind."""
     from hatchmon.app.demo import DemoError, run_demo
 
     try:
-        run_demo(speed, for_s)
+        run_demo(speed, for_s, not no_web)
     except DemoError as why:
         typer.echo(str(why), err=True)
         raise typer.Exit(1) from None

@@ -58,8 +58,9 @@ class _Stopped(Exception):
     """The keeper has seen enough before it began."""
 
 
-def run_demo(speed: float, for_s: float | None = None) -> None:
-    """Show the demo on a clock ``speed`` times as fast, for ``for_s`` real seconds or until a signal.
+def run_demo(speed: float, for_s: float | None = None, web: bool = True) -> None:
+    """Show the demo on a clock ``speed`` times as fast, for ``for_s`` real seconds or until a signal;
+    ``web``: with its page.
 
     Leaves nothing behind. To be called in the main thread. Raises DemoError.
     """
@@ -72,7 +73,7 @@ def run_demo(speed: float, for_s: float | None = None) -> None:
             with _broker(Path(folder), told) as port, _receiver(events) as push_port:
                 from hatchmon.app.demo_show import Show
 
-                Show(console, events, told, config, speed, port, push_port).run(for_s)
+                Show(console, events, told, config, speed, port, push_port, free_port() if web else None).run(for_s)
         except _Stopped:
             console.print("Stopped before it began.")
 
@@ -166,7 +167,7 @@ def _broker(folder: Path, told: threading.Event) -> Iterator[int]:
     log = folder / "broker.log"
     with ExitStack() as stack:
         for command in (command for command in commands for _ in range(2)):  # a port may be snatched away
-            port = _free_port()
+            port = free_port()
             with log.open("ab") as out:
                 # A session of its own, so that Ctrl-C does not end it before the service has said goodbye.
                 process = subprocess.Popen(
@@ -210,7 +211,7 @@ def _end(process: subprocess.Popen[bytes]) -> None:
         process.wait()
 
 
-def _free_port() -> int:
+def free_port() -> int:
     with socket.socket() as probe:
         probe.bind((HOST, 0))
         return int(probe.getsockname()[1])

@@ -21,9 +21,16 @@ WARM_ABOVE_SET_POINT_C = 3.0
 
 
 def settings_text(
-    database: Path, port: int, push_to: str, speed: float, real_start: datetime, shown_start: datetime
+    database: Path,
+    port: int,
+    push_to: str,
+    speed: float,
+    real_start: datetime,
+    shown_start: datetime,
+    web_port: int | None,
 ) -> str:
-    """The settings file; messages a little quicker than usual, since somebody is waiting for them."""
+    """The settings file; messages a little quicker than usual, since somebody is waiting for them. Without
+    ``web_port`` no page is served."""
     lines = [
         "# Settings of the demo, gone when it ends.",
         f'site = "{SITE}"',
@@ -37,6 +44,8 @@ def settings_text(
         "closing_min = 30",
         "silent_min = 15",
         "water_min = 10",
+        "[web]",
+        "enabled = false" if web_port is None else f"port = {web_port}",
         "[rehearsal]",
         f"real_start = {real_start.isoformat()}",
         f"shown_start = {shown_start.isoformat()}",

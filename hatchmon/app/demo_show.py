@@ -78,6 +78,7 @@ class Show:
         speed: float,
         port: int,
         push_port: int,
+        web_port: int | None,
     ) -> None:
         self._console = console
         self._events = events
@@ -85,6 +86,7 @@ class Show:
         self._config = config
         self._speed = speed
         self._port = port
+        self._web_port = web_port
         self._push = f"json://{HOST}:{push_port}/"
         # By cone and start of batch.
         self._ready: dict[tuple[str, str], datetime] = {}
@@ -104,7 +106,13 @@ class Show:
             bad_address(self._push)  # loads Apprise, slow as it is, before the clock runs
             self._config.write_text(
                 settings_text(
-                    folder / DATABASE, self._port, self._push, self._speed, datetime.now(UTC), start
+                    folder / DATABASE,
+                    self._port,
+                    self._push,
+                    self._speed,
+                    datetime.now(UTC),
+                    start,
+                    self._web_port,
                 )
             )
             self._settings = load_settings(self._config, env={})
@@ -190,6 +198,9 @@ class Show:
             except Empty:
                 continue
             if isinstance(event, _Serving):
+                if self._web_port is not None:
+                    said = f"open http://{HOST}:{self._web_port}/ in a browser"
+                    self._console.print(self._line("PAGE", "bold blue", said))
                 overview = time.monotonic()
                 until = overview + (float("inf") if for_s is None else for_s)
             self._tell(event)

@@ -25,6 +25,7 @@ from hatchmon.app.pending import Pending
 from hatchmon.app.record import Water, note_water, stored_of, thresholds_of, watch_batch, water_of
 from hatchmon.app.requests import carry_out
 from hatchmon.app.settings import Settings
+from hatchmon.app.snapshot import ConeNow, Showcase
 from hatchmon.hatchery.alerts import (
     STAGES,
     URGENCY,
@@ -39,6 +40,7 @@ from hatchmon.hatchery.alerts import (
     stage_facts,
     water_facts,
 )
+from hatchmon.hatchery.next_look import NextLook
 from hatchmon.hatchery.types import Alert, Batch, Forecast, Quantity, Refused, Verdict
 from hatchmon.hatchery.units import to_inner
 from hatchmon.hatchery.watch import BatchWatch
@@ -57,6 +59,10 @@ REISSUE = timedelta(minutes=30)
 MOVED_H = 0.05
 MOST_PENDING = 5000
 FAULT = "hatchmon could not do it: a fault of the program. The log says more: journalctl -u hatchmon"
+
+
+class RequestLeft:
+    """Somebody in this process has left a request in the database."""
 
 
 class Outside(Protocol):
@@ -97,6 +103,7 @@ class ConeState:
     watch: BatchWatch | None = None
     forecast: Forecast | None = None
     issued: Forecast | None = None
+    next_look: NextLook | None = None
     stored: list[Batch] = field(default_factory=list)
 
 
@@ -104,13 +111,19 @@ class Engine:
     """Owns the hatchery's state; every method is called from one thread."""
 
     def __init__(
-        self, settings: Settings, store: Store, clock: Clock, outside: Outside | None = None
+        self,
+        settings: Settings,
+        store: Store,
+        clock: Clock,
+        outside: Outside | None = None,
+        showcase: Showcase | None = None,
     ) -> None:
         self.settings = settings
         self.voice = Voice(settings.zone, settings.unit)
         self.trouble: str | None = None
         """Why the last transaction failed, or None."""
         self.broker: str = "not connected"
+        self.connected = False
         self.refused_topics: dict[str, str] = {}
         self.series_trouble: str | None = None
         self.undone: dict[str, str] = {}
@@ -119,6 +132,9 @@ class Engine:
         self._store = store
         self._clock = clock
         self._alone = outside is None
+        self._showcase = showcase
+        self._changed = True  # since the picture in the showcase
+        self._committed: datetime | None = None
         self._outside: Outside = outside or Nobody()
         alerts = settings.alerts
         self._rules = Rules(
@@ -177,7 +193,7 @@ class Engine:
         self._beliefs.forget()
         cone = self.cones.setdefault(name, ConeState(name))
         ended = cone.watch.batch if cone.watch is not None else None
-        cone.watch = cone.forecast = cone.issued = None
+        cone.watch = cone.forecast = cone.issued = cone.next_look = None
         now = self._clock.now()
         for batch in self._store.batches("cone = ? AND ended_us IS NULL", name):
             self._watch(batch, now)
@@ -202,7 +218,7 @@ class Engine:
         elif isinstance(item, LinkUp):
             self._link_up(item)
         elif isinstance(item, LinkDown):
-            self.broker = item.reason
+            self.broker, self.connected, self._changed = item.reason, False, True
             log.warning("broker: %s", item.reason)
         elif isinstance(item, SubscriptionRefused):
             self.refused_topics[item.topic] = item.reason
@@ -221,6 +237,8 @@ class Engine:
             log.warning("series store: %s", item.reason)
         elif isinstance(item, SeriesWell):
             self.series_trouble = None
+        elif isinstance(item, RequestLeft):
+            self._polled_mono, self._data_version = float("-inf"), -1
         elif isinstance(item, JobTold):
             self.undone.pop(item.name, None)
             if item.trouble is not None:
@@ -229,7 +247,7 @@ class Engine:
             log.error("nobody knows what to do with %r", item)
 
     def _link_up(self, up: LinkUp) -> None:
-        self.broker = f"connected (MQTT {up.protocol})"
+        self.broker, self.connected, self._changed = f"connected (MQTT {up.protocol})", True, True
         self.refused_topics.clear()
         self._published.clear()
         self._outside.publish(state.availability_topic(self.settings.site), b"online", retain=True, qos=1)
@@ -252,7 +270,7 @@ class Engine:
             self._come.popleft()
 
     def _stumble(self, error: sqlite3.Error) -> None:
-        self.trouble = str(error)
+        self.trouble, self._changed = str(error), True
         self._retry_mono = self._clock.monotonic() + RETRY_S / max(self._real_s(1.0), 1e-9)
         log.error("the database cannot be written (%s); trying again in %g s", error, RETRY_S)
 
@@ -268,6 +286,11 @@ class Engine:
 
     def turn(self) -> None:
         """Do what is due: requests, the minute's forecasts and alerts, the transaction."""
+        self._do_what_is_due()
+        if self._showcase is not None:
+            self._show(self._showcase)
+
+    def _do_what_is_due(self) -> None:
         mono = self._clock.monotonic()
         if self._retry_mono is not None and mono < self._retry_mono:
             return
@@ -321,6 +344,7 @@ class Engine:
             self._stumble(error)
             return False
         self.trouble, self._retry_mono = None, None
+        self._committed, self._changed = now, True
         self._pending = Pending()
         self._book.changed.clear()
         for message in pending.messages:
@@ -378,11 +402,19 @@ class Engine:
         self._outside.wake_push()  # quiet hours may have ended
         self._publish_states()
 
+    def _look_worth(self, cone: ConeState, watch: BatchWatch, now: datetime) -> NextLook | None:
+        """The look that would help most, for those who look at the showcase."""
+        closes = None if cone.forecast is None else cone.forecast.closes
+        if self._showcase is None or closes is None or watch.batch.hours_at(now) >= closes.p50:
+            return None
+        return self._beliefs.next_look(watch, cone.water, now)
+
     def _forecast(self, cone: ConeState, watch: BatchWatch, now: datetime) -> None:
         new = self._beliefs.forecast(watch, cone.water, now)
         cone.forecast = new
         if cone.issued is None or _differs(cone.issued, new):
             cone.issued = new
+            cone.next_look = self._look_worth(cone, watch, now)
             self._pending.forecasts.append((watch.batch.batch_id, new))
 
     def _facts(self, cone: ConeState, batch: Batch, now: datetime) -> list[Fact]:
@@ -508,6 +540,36 @@ class Engine:
         same = before is not None and before[0].batch_id == batch.batch_id
         changed = self.voice.changed(batch, before[1], forecast, now) if before and same else ""
         return f"{changed} {self.voice.ready(batch, forecast, now)}"
+
+    # --- for those who look -------------------------------------------------------------------
+
+    def _show(self, showcase: Showcase) -> None:
+        """Put a new picture into the showcase where something has changed."""
+        showcase.turned()
+        if not self._changed:
+            return
+        self._changed = False
+        now = self._clock.now()
+        showcase.put(
+            now,
+            cones=tuple(
+                ConeNow(
+                    cone.name,
+                    dict(cone.water),
+                    cone.watch.batch if cone.watch else None,
+                    cone.forecast,
+                    tuple(cone.stored),
+                    cone.next_look,
+                    tuple(cone.watch.looks) if cone.watch else (),
+                )
+                for cone in self.cones.values()
+            ),
+            committed=self._committed,
+            trouble=self.trouble,
+            broker=self.broker,
+            connected=self.connected,
+            series=self.series_trouble,
+        )
 
     # --- a clock that was wrong ---------------------------------------------------------------
 

@@ -7,6 +7,7 @@ import queue
 import threading
 import time
 from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any
 
 from hatchmon.adapters.clock import Clock, RehearsalClock, SystemClock
 from hatchmon.adapters.mqtt import Broker, Incoming, MqttLink
@@ -15,12 +16,17 @@ from hatchmon.adapters.push import Letter, Pusher
 from hatchmon.adapters.series import Point, SeriesForwarder, SeriesServer
 from hatchmon.adapters.store import Store
 from hatchmon.app import state
-from hatchmon.app.engine import Engine, JobTold
+from hatchmon.app.ask import NOT_YET, Answered, wait_for_answer
+from hatchmon.app.engine import Engine, JobTold, RequestLeft
 from hatchmon.app.jobs import Jobs
 from hatchmon.app.settings import Settings
+from hatchmon.app.snapshot import Showcase
 from hatchmon.hatchery.payload import LARGEST_PAYLOAD
-from hatchmon.hatchery.types import Verdict
+from hatchmon.hatchery.types import Refused, Verdict
 from hatchmon.hatchery.units import to_inner
+
+if TYPE_CHECKING:
+    from hatchmon.adapters.web.server import WebServer
 
 log = logging.getLogger(__name__)
 
@@ -79,7 +85,14 @@ class Service:
         self._inbox: queue.Queue[object] = queue.Queue(settings.broker.receive_maximum * 2 + 256)
         self._store = Store(settings.store.path)
         self._lost = False  # what is stored now would go with the deleted file
-        self._engine = Engine(settings, self._store, self._clock, self)
+        showcase = Showcase() if settings.web.enabled else None
+        self._engine = Engine(settings, self._store, self._clock, self, showcase)
+        self._web: WebServer | None = None
+        if showcase is not None:
+            from hatchmon.app.pages.main import make_server  # memory that not every hatchery need spend
+            from hatchmon.app.pages.site import Site
+
+            self._web = make_server(Site(settings, self._clock, showcase, self._ask))
         self._link = MqttLink(
             make_broker(settings),
             self._engine.intake.topics(),
@@ -114,6 +127,8 @@ class Service:
             for thread in threads:
                 thread.start()
             self._engine.turn()
+            if self._web is not None:
+                self._web.start()
             self._notify.ready()
             started()
             self._loop()
@@ -166,6 +181,8 @@ class Service:
         parts += [f"topic {topic} refused" for topic in engine.refused_topics]
         if engine.series_trouble:
             parts.append(f"series store: {engine.series_trouble}")
+        if self._web is not None and self._web.trouble:
+            parts.append(f"page not served: {self._web.trouble}")
         if engine.trouble:
             parts.append(f"database: {engine.trouble}")
         parts += engine.undone.values()
@@ -178,6 +195,8 @@ class Service:
 
     def _shut_down(self) -> None:
         """Drain, commit, acknowledge, say goodbye: well within five seconds."""
+        if self._web is not None:
+            self._web.ask_to_stop()
         try:
             if not self._lost:
                 self._take(0.0)
@@ -187,6 +206,8 @@ class Service:
             self._jobs.stop()
             self._link.stop(1.5)
             self._pusher.stop(1.0)
+            if self._web is not None:
+                self._web.stop(1.0)
             if self._series is not None:
                 self._series.stop(1.0)
             try:
@@ -218,6 +239,16 @@ class Service:
             self._inbox.put(item, timeout=POST_WAIT_S)
         except queue.Full:
             log.error("the engine is too busy to take %r", item)
+
+    def _ask(self, body: dict[str, Any], by: str) -> Answered:
+        """Leave a request of the page's with the engine, and wait for the answer."""
+        with Store(self._settings.store.path, exclusive=False) as store:
+            number = store.ask(body, by, self._clock.now())
+            self._post(RequestLeft())
+            answered = wait_for_answer(store, number)
+        if answered is None:
+            raise Refused(NOT_YET)
+        return Answered(number, *answered)
 
     def _due_letters(self) -> Sequence[Letter]:
         with Store(self._settings.store.path, read_only=True) as store:

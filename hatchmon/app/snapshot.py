@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import time
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -25,19 +26,6 @@ class ConeNow:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
-    """An alert that stands and that the keeper has not answered."""
-
-    alert_id: int
-    kind: str
-    cone: str | None
-    urgency: str
-    title: str
-    body: str
-    raised: datetime
-
-
-@dataclass(frozen=True, slots=True)
 class Snapshot:
     """The hatchery at ``taken``; ``number`` rises with every new picture. ``committed``: when the last
     transaction went through; ``trouble``, ``broker`` and ``series`` say how the machine itself is."""
@@ -45,12 +33,47 @@ class Snapshot:
     number: int
     taken: datetime
     cones: Sequence[ConeNow]
-    told: Sequence[Told]
     committed: datetime | None
     trouble: str | None
     broker: str
     connected: bool
     series: str | None
+
+
+class Showcase:
+    """Holds the newest picture; put there by the engine's thread, looked at from any."""
+
+    def __init__(self, monotonic: Callable[[], float] = time.monotonic) -> None:
+        self.latest: Snapshot | None = None
+        self._number = 0
+        self._monotonic = monotonic
+        self._turned_mono = monotonic()
+
+    def turned(self) -> None:
+        """The engine has done a turn."""
+        self._turned_mono = self._monotonic()
+
+    @property
+    def idle_s(self) -> float:
+        """Real seconds since the engine's last turn."""
+        return self._monotonic() - self._turned_mono
+
+    def put(
+        self,
+        taken: datetime,
+        *,
+        cones: Sequence[ConeNow],
+        committed: datetime | None,
+        trouble: str | None,
+        broker: str,
+        connected: bool,
+        series: str | None,
+    ) -> None:
+        """Replace the picture."""
+        self._number += 1
+        self.latest = Snapshot(
+            self._number, taken, in_turn(cones), committed, trouble, broker, connected, series
+        )
 
 
 def in_turn(cones: Iterable[ConeNow]) -> list[ConeNow]:

@@ -16,6 +16,7 @@ from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
+from urllib.request import urlopen
 
 import pytest
 
@@ -142,10 +143,11 @@ def test_the_settings_are_read_from_any_folder(tmp_path: Path) -> None:
     folder = tmp_path / 'a "strange\\ folder'
     folder.mkdir()
     config = folder / "hatchmon.toml"
-    config.write_text(settings_text(folder / "x.db", 1234, "json://127.0.0.1:99/", 240.0, START, START))
+    config.write_text(settings_text(folder / "x.db", 1234, "json://127.0.0.1:99/", 240.0, START, START, 8499))
     settings = load_settings(config, env={})
     assert settings.store.path == folder / "x.db"
     assert settings.broker.port == 1234
+    assert (settings.web.enabled, settings.web.port) == (True, 8499)
     assert settings.rehearsal is not None
     assert settings.rehearsal.speed == 240.0
     assert {probe.cone for probe in settings.probes} == {plan.cone for plan in PLANS if plan.topic}
@@ -153,7 +155,7 @@ def test_the_settings_are_read_from_any_folder(tmp_path: Path) -> None:
 
 def test_every_batch_is_to_be_ready_when_planned(tmp_path: Path) -> None:
     config = tmp_path / "hatchmon.toml"
-    config.write_text(settings_text(tmp_path / "x.db", 1, "json://127.0.0.1:9/", 1.0, START, START))
+    config.write_text(settings_text(tmp_path / "x.db", 1, "json://127.0.0.1:9/", 1.0, START, START, None))
     with Store(tmp_path / "x.db") as store:
         write_past(store, Hatchery(-PAST_H), START)
         water = water_of(store)
@@ -254,6 +256,7 @@ def test_a_newcomer_sees_a_forecast_move_and_an_alert_arrive(tmp_path: Path) -> 
         assert readings > 60
         assert forecasts > 3
         assert pushed == len(PUSH.findall(text)) > 0
+        assert "PAGE" not in text
         assert not any(listening(port) for port in ports)
         assert left_behind(shown) == []
 
@@ -262,6 +265,10 @@ def test_without_mosquitto_the_broker_from_the_package_serves(tmp_path: Path) ->
     program = "import hatchmon.app.demo as d; d.find_mosquitto = lambda: None; d.run_demo(240.0)"
     with demo(tmp_path, sys.executable, "-c", program) as shown:
         shown.wait_for(lambda text: MOVE.search(text) and PUSH.search(text), "a move and an alert")
+        page = re.search(r"PAGE +open (http://127.0.0.1:\d+/) in a browser", shown.text)
+        assert page, shown.text
+        with urlopen(page[1]) as answer:
+            assert answer.status == 200
         ports = shown.ports()
         shown.process.send_signal(signal.SIGTERM)
         assert shown.ends(30.0) == 0, shown.text

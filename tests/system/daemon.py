@@ -64,6 +64,7 @@ class Ground:
         series: str = "",
         top: str = "",
         tables: str = "",
+        web: str = "enabled = false",
         fast: Fast | None = None,
     ) -> None:
         folder.mkdir(parents=True, exist_ok=True)
@@ -78,6 +79,7 @@ class Ground:
             f'[broker]\nhost = "{HOST}"\nport = {broker_port}',
             f"[push]\nto = {json.dumps(list(push))}",
             f'[series]\nurl = "{series}"\ntoken = "t"\norg = "o"\nbucket = "b"' if series else "",
+            f"[web]\n{web}",
             fast.section() if fast else "",
             tables,
         ]

@@ -1,0 +1,146 @@
+"""What every page stands on: settings, the engine's latest picture, the record to read, one way to ask."""
+
+from __future__ import annotations
+
+import hashlib
+import mimetypes
+import re
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup, escape
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from hatchmon.adapters.clock import Clock
+from hatchmon.adapters.store import Store
+from hatchmon.adapters.web.access import Door, Session, Sessions
+from hatchmon.app.ask import Answered
+from hatchmon.app.settings import Settings
+from hatchmon.app.snapshot import Showcase, Snapshot
+from hatchmon.hatchery.types import Refused
+from hatchmon.hatchery.wording import Voice, duration
+
+HERE = Path(__file__).parent
+_TIME = re.compile(r"\b\d\d:\d\d\b")
+
+
+Ask = Callable[[dict[str, Any], str], Answered]
+"""Has a request (its body, and by whom) carried out. Raises Refused when there is no answer in time."""
+
+
+class Site:
+    """Handed to every page module; safe to use from any thread."""
+
+    def __init__(self, settings: Settings, clock: Clock, showcase: Showcase, ask: Ask) -> None:
+        web = settings.web
+        hashed = None if web.passphrase is None else web.passphrase.get_secret_value()
+        secret = None if web.secret is None else web.secret.get_secret_value()
+        self.settings = settings
+        self.clock = clock
+        self.voice = Voice(settings.zone, settings.unit)
+        self.showcase = showcase
+        self.sessions = Sessions(secret, hashed)
+        self.door = Door(hashed)
+        self.nav: list[tuple[str, str]] = []
+        """(path, name) of the pages in the menu."""
+        self._ask = ask
+        self.files = {path.name: _file(path) for path in sorted((HERE / "static").iterdir())}
+        self._templates = Environment(
+            loader=FileSystemLoader(HERE / "templates"),
+            autoescape=True,
+            auto_reload=False,
+            trim_blocks=True,
+            lstrip_blocks=True,
+            undefined=StrictUndefined,
+        )
+        self._templates.filters.update(
+            temp=self.voice.temp, duration=duration, times=times, ago=self.ago, clock=self.clock_time
+        )
+        self._templates.globals.update(file=self.file, cone_path=cone_path)
+
+    @property
+    def snapshot(self) -> Snapshot | None:
+        """The engine's latest picture; None until its first turn."""
+        return self.showcase.latest
+
+    def clock_time(self, moment: datetime) -> str:
+        """``07:10``, with a day where it is not about now."""
+        return self.voice.time(moment, self.clock.now())
+
+    def ago(self, moment: datetime) -> str:
+        """``5 min ago``."""
+        hours = (self.clock.now() - moment).total_seconds() / 3600.0
+        return "just now" if hours < 1 / 60 else f"{duration(hours)} ago"
+
+    @contextmanager
+    def reading(self) -> Iterator[Store]:
+        """The record, to be read in short transactions."""
+        with Store(self.settings.store.path, read_only=True) as store:
+            yield store
+
+    def ask(self, request: Request, body: dict[str, Any]) -> Answered:
+        """Have a request carried out for whoever sent ``request``. Blocks; raises Refused when there is no
+        answer in time."""
+        address = request.scope["address"]
+        here = address in ("127.0.0.1", "::1")
+        wanted = {name: value for name, value in body.items() if value is not None}
+        return self._ask(wanted, "page" if here else f"page, {address}")
+
+    def file(self, name: str) -> str:
+        """The address of one of our files, made new by every change of it."""
+        return f"/static/{name}?v={self.files[name].mark}"
+
+    def page(self, request: Request, template: str, *, status: int = 200, **context: Any) -> HTMLResponse:
+        """A page of ours. Every template knows ``site``, ``voice``, ``now``, ``session`` and ``path``."""
+        session: Session = request.scope["session"]
+        text = self._templates.get_template(template).render(
+            site=self,
+            voice=self.voice,
+            now=self.clock.now(),
+            session=session,
+            path=request.url.path,
+            guarded=not self.door.open,
+            **context,
+        )
+        return HTMLResponse(text, status)
+
+    def refused(self, request: Request, why: Refused | str, status: int = 404) -> HTMLResponse:
+        """A page that says why there is nothing to see."""
+        return self.page(request, "refused.html", status=status, title="Not here", why=str(why))
+
+    def back(self, to: str, answered: Answered) -> Response:
+        """After a form: on to page ``to``, which says what came of it."""
+        return RedirectResponse(f"{to}?after={answered.number}", 303)
+
+
+@dataclass(frozen=True, slots=True)
+class File:
+    """One of our files, held in memory; ``mark`` changes with its content."""
+
+    body: bytes
+    kind: str
+    mark: str
+
+
+def _file(path: Path) -> File:
+    body = path.read_bytes()
+    kinds = {".webmanifest": "application/manifest+json", ".js": "text/javascript"}
+    kind = kinds.get(path.suffix) or mimetypes.guess_type(path.name)[0] or "application/octet-stream"
+    return File(body, kind, hashlib.sha256(body).hexdigest()[:12])
+
+
+def cone_path(cone: str) -> str:
+    """The path of a cone's own page."""
+    return f"/cone/{quote(cone, safe='')}"
+
+
+def times(text: str) -> Markup:
+    """``text`` with its clock times marked up, so that they stand out."""
+    return Markup(_TIME.sub(lambda found: f"<time>{found[0]}</time>", str(escape(text))))
