@@ -73,7 +73,9 @@ def run_demo(speed: float, for_s: float | None = None, web: bool = True) -> None
             with _broker(Path(folder), told) as port, _receiver(events) as push_port:
                 from hatchmon.app.demo_show import Show
 
-                Show(console, events, told, config, speed, port, push_port, free_port() if web else None).run(for_s)
+                Show(console, events, told, config, speed, port, push_port, free_port() if web else None).run(
+                    for_s
+                )
         except _Stopped:
             console.print("Stopped before it began.")
 
