@@ -738,7 +738,7 @@ def test_an_alert_is_a_letter_to_each_address(store: Store) -> None:
     ]
     row = store.rows("SELECT * FROM alerts")[0]
     assert tuple(row)[1:] == (
-        "ready", "batch 1", "north", "soon", "north: ready", "Harvest before 10:40.", to_us(NOW),
+        "ready", "batch 1", "north", "soon", "north: ready", "Harvest before 10:40.", to_us(NOW), None, None,
     )  # fmt: skip
 
 

@@ -342,7 +342,8 @@ PROBE = '[[probes]]\ncone = "left"\nquantity = "temperature"\ntopic = "a/b"\n'
         (
             '"a b" = 1',
             '"a b" is not a setting at the top; the settings here are site, unit, time_zone, default_topics,'
-            " store, broker, probes, onewire, requests, series, push, quiet, alerts, lots, window, web, rehearsal",
+            " store, broker, probes, onewire, requests, series, push, quiet, alerts, lots, window, web,"
+            " rehearsal",
         ),
         # kinds
         (
