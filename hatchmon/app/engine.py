@@ -402,19 +402,13 @@ class Engine:
         self._outside.wake_push()  # quiet hours may have ended
         self._publish_states()
 
-    def _look_worth(self, cone: ConeState, watch: BatchWatch, now: datetime) -> NextLook | None:
-        """The look that would help most, for those who look at the showcase."""
-        closes = None if cone.forecast is None else cone.forecast.closes
-        if self._showcase is None or closes is None or watch.batch.hours_at(now) >= closes.p50:
-            return None
-        return self._beliefs.next_look(watch, cone.water, now)
-
     def _forecast(self, cone: ConeState, watch: BatchWatch, now: datetime) -> None:
         new = self._beliefs.forecast(watch, cone.water, now)
         cone.forecast = new
         if cone.issued is None or _differs(cone.issued, new):
             cone.issued = new
-            cone.next_look = self._look_worth(cone, watch, now)
+            if self._showcase is not None:
+                cone.next_look = self._beliefs.forecast_and_look(watch, cone.water, now)[1]
             self._pending.forecasts.append((watch.batch.batch_id, new))
 
     def _facts(self, cone: ConeState, batch: Batch, now: datetime) -> list[Fact]:
