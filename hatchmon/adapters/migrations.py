@@ -116,7 +116,26 @@ STEPS: tuple[str, ...] = (
     CREATE INDEX requests_in_time ON requests (made_us);
     CREATE INDEX requests_open ON requests (request_id) WHERE done_us IS NULL;
     CREATE TABLE series_refused (
-        seq INTEGER PRIMARY KEY, line TEXT NOT NULL, reason TEXT NOT NULL
+        feed TEXT NOT NULL, seq INTEGER NOT NULL, line TEXT NOT NULL, reason TEXT NOT NULL,
+        PRIMARY KEY (feed, seq)
     ) STRICT;
+    CREATE TABLE batch_changes (  -- the outbox of batches for the series store
+        change_id INTEGER PRIMARY KEY AUTOINCREMENT,
+        batch_id INTEGER NOT NULL,
+        time_us INTEGER  -- null until the writer has dated it, in the same transaction
+    ) STRICT;
+    CREATE INDEX undated_changes ON batch_changes (change_id) WHERE time_us IS NULL;
+    CREATE TRIGGER batch_made AFTER INSERT ON batches
+        BEGIN INSERT INTO batch_changes (batch_id) VALUES (new.batch_id); END;
+    CREATE TRIGGER batch_changed AFTER UPDATE ON batches
+        BEGIN INSERT INTO batch_changes (batch_id) VALUES (new.batch_id); END;
+    CREATE TRIGGER look_noted AFTER INSERT ON looks
+        BEGIN INSERT INTO batch_changes (batch_id) VALUES (new.batch_id); END;
+    CREATE TRIGGER look_dropped AFTER DELETE ON looks
+        BEGIN INSERT INTO batch_changes (batch_id) VALUES (old.batch_id); END;
+    CREATE TRIGGER count_noted AFTER INSERT ON counts
+        BEGIN INSERT INTO batch_changes (batch_id) VALUES (new.batch_id); END;
+    CREATE TRIGGER count_dropped AFTER DELETE ON counts
+        BEGIN INSERT INTO batch_changes (batch_id) VALUES (old.batch_id); END;
     """,
 )

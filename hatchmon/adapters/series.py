@@ -1,7 +1,7 @@
-"""Forwarding of readings to a time-series store with the InfluxDB v2 write endpoint.
+"""Forwarding to a time-series store with the InfluxDB v2 write endpoint.
 
-The database is the outbox: a cursor says how far it has been forwarded, and moves only once the store has
-answered. Delivery is at least once; a point sent again has the same series and time.
+The database is the outbox: for each feed a cursor says how far it has been forwarded, and moves only once
+the store has answered. Delivery is at least once; a point sent again has the same series and time.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 import logging
 import threading
 import traceback
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
@@ -22,6 +22,7 @@ log = logging.getLogger(__name__)
 _IDLE_S = 60.0  # a wake that got lost costs no more than this
 _LONGEST_ASKED_WAIT_S = 3600.0
 _REFUSED = (400, 413, 422)  # the fault lies with the lines, or with one of them
+_STAYS = (401, 403, 404)  # the fault lies with the settings, or with the store's
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,10 +38,13 @@ class Point:
 
 @dataclass(frozen=True, slots=True)
 class Forwarded:
-    """Everything up to the cursor ``up_to`` is in the store (``count`` points of it new) or set aside."""
+    """Everything of ``feed`` up to the cursor ``up_to`` is in the store (``count`` points of it new) or set
+    aside. ``round``: how often the feeds had been rewound by then."""
 
     up_to: int
     count: int
+    feed: str = "readings"
+    round: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,13 +54,18 @@ class SetAside:
     cursor: int
     line: str
     reason: str
+    feed: str = "readings"
 
 
 @dataclass(frozen=True, slots=True)
 class SeriesTrouble:
-    """Nothing gets through; posted once for each new reason. Nothing is lost meanwhile."""
+    """Nothing gets through; posted once for each new reason. Nothing is lost meanwhile.
+
+    ``stays``: it will not pass by itself, such as a token that is not accepted.
+    """
 
     reason: str
+    stays: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +83,15 @@ class SeriesServer:
     bucket: str
 
 
+@dataclass(slots=True)
+class Feed:
+    """One kind of points: ``fetch(cursor, limit)`` gives those after ``cursor``, ascending."""
+
+    name: str
+    cursor: int
+    fetch: Callable[[int, int], Sequence[Point]]
+
+
 def to_line(point: Point) -> str:
     """``point`` in InfluxDB line protocol, microseconds; empty if it holds no finite value.
 
@@ -89,18 +107,17 @@ def to_line(point: Point) -> str:
 
 
 class SeriesForwarder:
-    """Copies the points after ``cursor`` to ``server``, in order, and posts how far it got.
+    """Copies the points of each feed after its cursor to ``server``, in order, and posts how far it got.
 
-    ``fetch(cursor, limit)`` gives points with larger cursors, ascending; it is only called from the
-    forwarder's thread. Trouble is retried after ``first_wait_s``, then twice as long each time up to
-    ``longest_wait_s`` (less a random part), or later if the store asks for it.
+    The feeds take turns, a batch each; they are fetched from the forwarder's thread alone. Trouble is
+    retried after ``first_wait_s``, then twice as long each time up to ``longest_wait_s`` (less a random
+    part), or later if the store asks for it.
     """
 
     def __init__(
         self,
         server: SeriesServer,
-        cursor: int,
-        fetch: Callable[[int, int], Sequence[Point]],
+        feeds: Sequence[Feed],
         post: Callable[[object], None],
         *,
         batch: int = 1000,
@@ -110,8 +127,7 @@ class SeriesForwarder:
         random: Random | None = None,
     ) -> None:
         self._server = server
-        self._cursor = cursor
-        self._fetch = fetch
+        self._feeds = list(feeds)
         self._post = post
         self._batch = batch
         self._first_wait_s = first_wait_s
@@ -120,6 +136,9 @@ class SeriesForwarder:
         self._random = random or Random()
         self._client: Any = None
         self._failures = 0
+        self._round_number = 0
+        self._rewound: tuple[dict[str, int], int] | None = None
+        self._rewinding = threading.Lock()
         self._trouble: str | None = None
         self._has_taken = False  # the server has taken something from this process
         self._stopping = threading.Event()
@@ -132,6 +151,17 @@ class SeriesForwarder:
 
     def wake(self) -> None:
         """Say that there are new points. Does not cut short the wait after trouble."""
+        self._woken.set()
+
+    def rewind(self, cursors: Mapping[str, int], number: int) -> None:
+        """Send again what lies after ``cursors`` (by feed; those further back already stay where they are).
+
+        ``number``: how often that has been done; every ``Forwarded`` from then on bears it.
+        """
+        with self._rewinding:
+            earlier = self._rewound[0] if self._rewound else {}
+            least = {name: min(at, earlier.get(name, at)) for name, at in cursors.items()}
+            self._rewound = (earlier | least, number)
         self._woken.set()
 
     def stop(self, timeout: float = 2.0) -> None:
@@ -177,28 +207,47 @@ class SeriesForwarder:
     def _round(self) -> None:
         # Cleared before reading: a wake during the read is not lost.
         self._woken.clear()
-        points = self._fetch(self._cursor, self._batch)
-        if not points:
-            if not self._stopping.is_set():
-                self._woken.wait(_IDLE_S)
+        self._take_back()
+        found = False
+        trouble: Exception | None = None
+        for feed in self._feeds:
+            points = feed.fetch(feed.cursor, self._batch)
+            if not points or self._stopping.is_set():
+                continue
+            if points[0].cursor <= feed.cursor:
+                raise ValueError("a point was fetched that has been forwarded before")
+            found = True
+            try:
+                self._forward(feed, points)
+            except _RefusesAll as error:  # another feed may find that the server does take lines
+                trouble = error
+            except Exception as error:
+                trouble = error
+                break
+        if trouble is not None:
+            self._stopping.wait(self._after(trouble))
+        elif self._stopping.is_set():
             return
-        if points[0].cursor <= self._cursor:
-            raise ValueError("a point was fetched that has been forwarded before")
-        try:
-            self._forward(points)
-        except Exception as error:
-            self._stopping.wait(self._after(error))
+        elif found:
+            self._recovered()
         else:
-            if not self._stopping.is_set():
-                self._recovered()
+            self._woken.wait(_IDLE_S)
+
+    def _take_back(self) -> None:
+        with self._rewinding:
+            rewound, self._rewound = self._rewound, None
+        if rewound is not None:
+            cursors, self._round_number = rewound
+            for feed in self._feeds:
+                feed.cursor = min(feed.cursor, cursors.get(feed.name, feed.cursor))
 
     # --- one batch ---
 
-    def _forward(self, points: Sequence[Point]) -> None:
-        """Send ``points``; what was settled before an error stays settled."""
+    def _forward(self, feed: Feed, points: Sequence[Point]) -> None:
+        """Send ``points`` of ``feed``; what was settled before an error stays settled."""
         lines = [to_line(point) for point in points]
         taken = 0
-        settled = self._cursor
+        settled = feed.cursor
         aside: list[SetAside] = []  # not told yet
         doubted: list[SetAside] = []  # those of them refused by a server that had never taken a line
         # Ranges still to send, the first one last. A refused range is halved down to the line at fault.
@@ -215,14 +264,14 @@ class SeriesForwarder:
                         self._batch = min(self._batch, max(10, middle))  # else every batch would be refused
                     continue
                 if refusal is not None:
-                    aside.append(SetAside(points[start].cursor, lines[start], _message(refusal)))
+                    aside.append(SetAside(points[start].cursor, lines[start], _message(refusal), feed.name))
                     if not self._has_taken:
                         doubted.append(aside[-1])
                 else:
                     taken += len(good)
                     self._has_taken = self._has_taken or bool(good)
                     aside += [
-                        SetAside(point.cursor, repr(point), "it holds no finite value")
+                        SetAside(point.cursor, repr(point), "it holds no finite value", feed.name)
                         for point, line in zip(points[start:end], lines[start:end], strict=True)
                         if not line
                     ]
@@ -240,9 +289,9 @@ class SeriesForwarder:
                         del aside[0]
                     settled = points[end - 1].cursor
         finally:
-            if settled > self._cursor:
-                self._post(Forwarded(settled, taken))
-                self._cursor = settled
+            if settled > feed.cursor:
+                self._post(Forwarded(settled, taken, feed.name, self._round_number))
+                feed.cursor = settled
         if doubted:
             log.warning("the time-series store has taken no line yet and says: %s", doubted[0].reason)
             raise _RefusesAll
@@ -268,7 +317,7 @@ class SeriesForwarder:
         if reason != self._trouble:
             log.warning("%s", reason)
             self._trouble = reason
-            self._tell(SeriesTrouble(reason))
+            self._tell(SeriesTrouble(reason, isinstance(error, _RefusesAll) or _status(error) in _STAYS))
         longest = min(self._longest_wait_s, self._first_wait_s * 2.0 ** min(self._failures - 1, 30))
         return max(longest * (0.5 + 0.5 * self._random.random()), _asked_wait_s(error))
 

@@ -9,7 +9,7 @@ import fcntl
 import json
 import os
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -24,6 +24,12 @@ from hatchmon.hatchery.units import to_inner
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
 REJECTED_KEPT = 10_000
+_FIRST_MOVED = {
+    "readings": "SELECT min(seq) FROM readings WHERE seq >= ? AND dated_by = 'receipt'",
+    "forecasts": "SELECT min(forecast_id) FROM forecasts WHERE issued_us BETWEEN ? AND ?",
+    "alerts": "SELECT min(alert_id) FROM alerts WHERE raised_us BETWEEN ? AND ?",
+    "batches": "SELECT min(change_id) FROM batch_changes WHERE time_us BETWEEN ? AND ?",
+}
 _HOW_TO_JOIN = (
     "The database belongs to the service's group: run 'sudo adduser YOUR-NAME hatchmon', log out and in again"
 )
@@ -200,7 +206,7 @@ class Store:
         version = self._version()
         for number, step in enumerate(STEPS[version:], start=version + 1):
             with self.atomic():
-                for statement in step.split(";"):
+                for statement in _statements(step):
                     self._db.execute(statement)
                 self._db.execute(f"PRAGMA user_version = {number}")
 
@@ -349,9 +355,61 @@ class Store:
             seq, most,
         )  # fmt: skip
 
-    def add_series_refused(self, seq: int, line: str, reason: str) -> None:
+    def forecasts_after(self, forecast_id: int, most: int) -> list[tuple[int, Batch, Forecast]]:
+        """(number, batch, forecast) of those with a number above ``forecast_id``, in order."""
+        rows = self.rows(
+            "SELECT * FROM forecasts WHERE forecast_id > ? ORDER BY forecast_id LIMIT ?", forecast_id, most
+        )
+        batches = self._batches_by_id(row["batch_id"] for row in rows)
+        return [
+            (row["forecast_id"], batches[row["batch_id"]], _forecast_from(row["issued_us"], row["body"]))
+            for row in rows
+        ]
+
+    def alerts_after(self, alert_id: int, most: int) -> list[sqlite3.Row]:
+        """Alerts with a number above ``alert_id``, in order: alert_id, kind, cone, urgency, title, raised_us,
+        and the lot of the batch they are about (or null)."""
+        return self.rows(
+            """SELECT a.alert_id, a.kind, a.cone, a.urgency, a.title, a.raised_us, b.lot FROM alerts a
+               LEFT JOIN batches b ON a.scope = 'batch ' || b.batch_id
+               WHERE a.alert_id > ? ORDER BY a.alert_id LIMIT ?""",
+            alert_id, most,
+        )  # fmt: skip
+
+    def batch_changes_after(self, change_id: int, most: int) -> list[tuple[int, int, Batch | None]]:
+        """(number, time in us, the batch as it is now) of each change to a batch, its looks or its counts
+        with a number above ``change_id``, in order; None for a batch that is no longer there."""
+        rows = self.rows(
+            """SELECT max(change_id) AS change_id, batch_id, time_us FROM batch_changes
+               WHERE change_id > ? AND time_us IS NOT NULL
+               GROUP BY batch_id, time_us ORDER BY 1 LIMIT ?""",
+            change_id, most,
+        )  # fmt: skip
+        batches = self._batches_by_id(row["batch_id"] for row in rows)
+        return [(row["change_id"], row["time_us"], batches.get(row["batch_id"])) for row in rows]
+
+    def _batches_by_id(self, numbers: Iterable[int]) -> dict[int, Batch]:
+        return {
+            number: found[0] for number in set(numbers) if (found := self.batches("batch_id = ?", number))
+        }
+
+    def date_changes(self, now: datetime) -> None:
+        """Put a time on the changes to batches made in this transaction."""
+        self._db.execute("UPDATE batch_changes SET time_us = ? WHERE time_us IS NULL", (to_us(now),))
+
+    def add_series_refused(self, feed: str, seq: int, line: str, reason: str) -> None:
         """Set aside a line that the series store refuses for good."""
-        self._db.execute("INSERT OR REPLACE INTO series_refused VALUES (?, ?, ?)", (seq, line, reason))
+        self._db.execute(
+            "INSERT OR REPLACE INTO series_refused VALUES (?, ?, ?, ?)", (feed, seq, line, reason)
+        )
+
+    def series_cursor(self, feed: str) -> int:
+        """The number up to which a feed has been forwarded to the series store."""
+        return int(self.meta(_cursor_key(feed), "0"))
+
+    def set_series_cursor(self, feed: str, up_to: int) -> None:
+        """Remember how far a feed has been forwarded."""
+        self.set_meta(_cursor_key(feed), str(up_to))
 
     def rejected_since(self, time: datetime) -> list[tuple[str, str]]:
         """(topic, reason) of the messages that could not be read since ``time``, oldest first."""
@@ -654,11 +712,19 @@ class Store:
 
     # --- a clock that was wrong --------------------------------------------------------------
 
-    def shift_times(self, first_seq: int, since: datetime, until: datetime, by: timedelta) -> None:
+    def shift_times(self, first_seq: int, since: datetime, until: datetime, by: timedelta) -> dict[str, int]:
         """Move what this machine's clock stamped wrongly: readings from ``first_seq`` on that were dated
-        on receipt, and starts, looks and counts of batches dated so in [since, until]."""
+        on receipt; starts, looks and counts of batches dated so in [since, until], and what was said then.
+
+        Returns, by feed of the series store, the number of the first point that moved.
+        """
         shift = by // _MICROSECOND
         span = (to_us(since), to_us(until))
+        moved = {
+            feed: int(first)
+            for feed, sql in _FIRST_MOVED.items()
+            if (first := self._db.execute(sql, (first_seq,) if feed == "readings" else span).fetchone()[0])
+        }
         # Through negative times, so that no reading meets another half way.
         self._db.execute(
             "UPDATE readings SET time_us = -(time_us + ?) WHERE seq >= ? AND dated_by = 'receipt'",
@@ -699,9 +765,15 @@ class Store:
                SELECT alert_id FROM alerts WHERE raised_us BETWEEN ? AND ?)""",
             (shift, *span),
         )
-        self._db.execute(
-            "UPDATE alerts SET raised_us = raised_us + ? WHERE raised_us BETWEEN ? AND ?", (shift, *span)
-        )
+        for table, column in (
+            ("alerts", "raised_us"),
+            ("forecasts", "issued_us"),
+            ("batch_changes", "time_us"),
+        ):
+            self._db.execute(
+                f"UPDATE {table} SET {column} = {column} + ? WHERE {column} BETWEEN ? AND ?", (shift, *span)
+            )
+        return moved
 
     def next_seq(self) -> int:
         """The number the next reading will get, or less."""
@@ -736,12 +808,26 @@ def _request(row: sqlite3.Row) -> Request:
     )
 
 
+def _statements(step: str) -> Iterator[str]:
+    """The statements of a step one by one; a trigger has semicolons inside."""
+    begun = ""
+    for piece in step.split(";"):
+        begun += f"{piece};"
+        if sqlite3.complete_statement(begun):
+            yield begun
+            begun = ""
+
+
 def _explained(path: Path, error: sqlite3.DatabaseError) -> str:
     if "not a database" in str(error):
         return FOREIGN_FILE.format(path)
     if "unable to open" in str(error) or "readonly" in str(error):
         return f"{path} cannot be opened ({error}). {_HOW_TO_JOIN}"
     return f"{path}: {error}"
+
+
+def _cursor_key(feed: str) -> str:
+    return "series_cursor" if feed == "readings" else f"series_cursor.{feed}"
 
 
 def _quoted(path: Path) -> str:

@@ -130,7 +130,7 @@ def check_series(settings: Settings) -> Finding:
     server = make_series_server(settings)
     if server is None:
         return Finding("series", True, "none set; readings stay in the database alone")
-    trouble = SeriesForwarder(server, 0, lambda *_: [], lambda _: None).probe()
+    trouble = SeriesForwarder(server, [], lambda _: None).probe()
     if trouble is None:
         return Finding("series", True, f"{server.url} takes writes")
     return Finding("series", False, trouble, "correct series.url, token, org and bucket, or start the server")

@@ -72,6 +72,7 @@ class Outside(Protocol):
     def publish(self, topic: str, payload: bytes, *, retain: bool = False, qos: int = 0) -> bool: ...
     def wake_push(self) -> None: ...
     def wake_series(self) -> None: ...
+    def rewind_series(self, cursors: dict[str, int], number: int) -> None: ...
 
 
 class Nobody:
@@ -83,6 +84,7 @@ class Nobody:
 
     def wake_push(self) -> None: ...
     def wake_series(self) -> None: ...
+    def rewind_series(self, cursors: dict[str, int], number: int) -> None: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,6 +164,7 @@ class Engine:
         self._polled_mono = float("-inf")
         self._retry_mono: float | None = None
         self._off_from: datetime | None = None
+        self._rewound = 0  # how often the series store's cursors were set back
         self.intake = Intake(settings, store, clock, self._use)
         self._load()
 
@@ -227,8 +230,9 @@ class Engine:
             self._pending.letters.append(item)
             self._pending.urgent = True
         elif isinstance(item, Forwarded):
-            self._pending.cursor = item.up_to
-            self._pending.note(self._clock.monotonic())
+            if item.round == self._rewound:  # else it speaks of what is to be sent again
+                self._pending.cursors[item.feed] = item.up_to
+                self._pending.note(self._clock.monotonic())
         elif isinstance(item, SetAside):
             self._pending.set_aside.append(item)
             self._pending.note(self._clock.monotonic())
@@ -355,7 +359,7 @@ class Engine:
             self._data_version, self._polled_mono = -1, float("-inf")
         if pending.alerts:
             self._outside.wake_push()
-        if pending.readings:
+        if pending.readings or pending.forecasts or pending.alerts:
             self._outside.wake_series()
         return True
 
@@ -503,6 +507,7 @@ class Engine:
                         said += self._what_next(self.cones[name], before, now)
                 answer = {"text": said, "cone": name} | facts
                 self._store.answer(request.request_id, True, answer, now)
+                self._store.date_changes(now)
                 return True, answer
         except Refused as why:
             answer = {"text": str(why)}
@@ -583,8 +588,14 @@ class Engine:
         by = timedelta(seconds=jump_s)
         log.warning("the clock jumped by %s; times noted since the start move with it", by)
         with self._store.atomic():
-            self._store.shift_times(self._first_seq, self._began, now - by, by)
+            moved = self._store.shift_times(self._first_seq, self._began, now - by, by)
             self._store.hold_letters(now, self._not_quiet_from(now))
+            self._store.date_changes(now)
+            back = {feed: min(first - 1, self._store.series_cursor(feed)) for feed, first in moved.items()}
+            for feed, cursor in back.items():
+                self._store.set_series_cursor(feed, cursor)
+        self._rewound += 1
+        self._outside.rewind_series(back, self._rewound)
         self._offset_s = offset_s
         self._began += by
         self.intake.load()

@@ -45,7 +45,7 @@ class Pending:
     overtaken: list[tuple[tuple[str, ...], str]] = field(default_factory=list)
     letters: list[Delivered | Failed] = field(default_factory=list)
     set_aside: list[SetAside] = field(default_factory=list)
-    cursor: int | None = None
+    cursors: dict[str, int] = field(default_factory=dict)  # by feed, how far it has been forwarded
     deliveries: Collection[str] | None = None
     alive: datetime | None = None  # a sign of life, to tell later how long we were off
     urgent: bool = False
@@ -53,7 +53,7 @@ class Pending:
 
     def __len__(self) -> int:
         """How much waits that somebody outside waits for."""
-        return len(self.messages) + len(self.letters) + len(self.set_aside) + (self.cursor is not None)
+        return len(self.messages) + len(self.letters) + len(self.set_aside) + len(self.cursors)
 
     def note(self, mono: float) -> None:
         """Something has been added at ``mono``."""
@@ -91,9 +91,10 @@ class Pending:
             else:
                 store.letter_failed(letter.letter_id, letter.reason)
         for line in self.set_aside:
-            store.add_series_refused(line.cursor, line.line, line.reason)
-        if self.cursor is not None:
-            store.set_meta("series_cursor", str(self.cursor))
+            store.add_series_refused(line.feed, line.cursor, line.line, line.reason)
+        for feed, up_to in self.cursors.items():
+            store.set_series_cursor(feed, up_to)
+        store.date_changes(now)
         if self.alive is not None:
             store.set_meta("alive_us", str(to_us(self.alive)))
         if self.deliveries is not None:

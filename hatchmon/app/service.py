@@ -13,17 +13,17 @@ from hatchmon.adapters.clock import Clock, RehearsalClock, SystemClock
 from hatchmon.adapters.mqtt import Broker, Incoming, MqttLink
 from hatchmon.adapters.notify import Notify
 from hatchmon.adapters.push import Letter, Pusher
-from hatchmon.adapters.series import Point, SeriesForwarder, SeriesServer
+from hatchmon.adapters.series import SeriesForwarder, SeriesServer
 from hatchmon.adapters.store import Store
 from hatchmon.app import state
 from hatchmon.app.ask import NOT_YET, Answered, wait_for_answer
 from hatchmon.app.engine import Engine, JobTold, RequestLeft
 from hatchmon.app.jobs import Jobs
+from hatchmon.app.outgoing import feeds
 from hatchmon.app.settings import Settings
 from hatchmon.app.snapshot import Showcase
 from hatchmon.hatchery.payload import LARGEST_PAYLOAD
-from hatchmon.hatchery.types import Refused, Verdict
-from hatchmon.hatchery.units import to_inner
+from hatchmon.hatchery.types import Refused
 
 if TYPE_CHECKING:
     from hatchmon.adapters.web.server import WebServer
@@ -106,8 +106,7 @@ class Service:
         self._series: SeriesForwarder | None = None
         server = make_series_server(settings)
         if server is not None:
-            cursor = int(self._store.meta("series_cursor", "0"))
-            self._series = SeriesForwarder(server, cursor, self._points, self._post)
+            self._series = SeriesForwarder(server, feeds(settings, self._store), self._post)
         self._jobs = Jobs(
             settings.zone, self._clock, lambda name, trouble: self._post(JobTold(name, trouble))
         )
@@ -232,6 +231,10 @@ class Service:
         if self._series is not None:
             self._series.wake()
 
+    def rewind_series(self, cursors: dict[str, int], number: int) -> None:
+        if self._series is not None:
+            self._series.rewind(cursors, number)
+
     # --- for the other threads -----------------------------------------------------------------
 
     def _post(self, item: object) -> None:
@@ -255,29 +258,5 @@ class Service:
             rows = store.due_letters(self._clock.now())
         return [
             Letter(row["letter_id"], row["address"], row["title"], row["body"], row["attempts"])
-            for row in rows
-        ]
-
-    def _points(self, cursor: int, most: int) -> Sequence[Point]:
-        with Store(self._settings.store.path, read_only=True) as store:
-            rows = store.readings_after(cursor, most)
-        site = self._settings.site
-        return [
-            Point(
-                cursor=row["seq"],
-                measurement=row["quantity"],
-                tags=tuple(
-                    (name, value)
-                    for name, value in (
-                        ("site", site),
-                        ("cone", row["cone"]),
-                        ("lot", row["lot"]),
-                        ("fit", "yes" if Verdict(row["verdict"]).usable else row["verdict"]),
-                    )
-                    if value
-                ),
-                fields=(("value", to_inner(row["raw"], row["unit"])),),
-                time_us=row["time_us"],
-            )
             for row in rows
         ]

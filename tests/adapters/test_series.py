@@ -17,6 +17,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hatchmon.adapters.series import (
+    Feed,
     Forwarded,
     Point,
     SeriesForwarder,
@@ -162,7 +163,7 @@ def start() -> Iterator[Callable[..., SeriesForwarder]]:
     def begin(url: str, outbox: Outbox, inbox: Inbox, *, cursor: int = 0, **more: Any) -> SeriesForwarder:
         options = {"first_wait_s": 0.05, "longest_wait_s": 0.2, "timeout_s": 5.0} | more
         server = SeriesServer(url, SECRET, "hatchery", "water")
-        forwarder = SeriesForwarder(server, cursor, outbox.fetch, inbox.post, **options)
+        forwarder = SeriesForwarder(server, [Feed("readings", cursor, outbox.fetch)], inbox.post, **options)
         forwarder.start()
         running.append(forwarder)
         return forwarder
@@ -251,7 +252,7 @@ def test_goes_on_from_the_cursor_given(
 def test_probe_tells_a_store_from_what_is_none(victoria_metrics: VictoriaMetrics) -> None:
     def probe(url: str, token: str = SECRET) -> str | None:
         server = SeriesServer(url, token, "hatchery", "water")
-        return SeriesForwarder(server, 0, Outbox().fetch, Inbox().post, timeout_s=5).probe()
+        return SeriesForwarder(server, [], Inbox().post, timeout_s=5).probe()
 
     assert probe(victoria_metrics.url) is None
     assert victoria_metrics.export() == []
@@ -438,14 +439,14 @@ def test_trouble_in_the_middle_of_a_bad_batch_repeats_nothing(
     assert inbox.events[0] == Forwarded(5, 5)
 
 
-@pytest.mark.parametrize("as_date", [False, True])
+@pytest.mark.parametrize(("as_date", "status"), [(False, 503), (True, 503), (False, 429)])
 def test_retry_after_is_honoured(
-    lines: LineServer, start: Callable[..., SeriesForwarder], as_date: bool
+    lines: LineServer, start: Callable[..., SeriesForwarder], as_date: bool, status: int
 ) -> None:
     # RFC 9110, section 10.2.3: a number of seconds or an HTTP date. Dates have whole seconds: 2 may mean 1.
     def answer() -> Answer:
         later = format_datetime(datetime.now(UTC) + timedelta(seconds=2), usegmt=True)
-        return refuse(503, Retry_After=later if as_date else "1")
+        return refuse(status, Retry_After=later if as_date else "1")
 
     answers = iter([answer])
     lines.rule = lambda got: next(answers, lambda: TAKEN)()
@@ -537,7 +538,9 @@ def test_token_never_reaches_log_or_events(
         wait_until(lambda: inbox.of(SeriesWell), 10, "recovery")
     bad = Inbox()
     forwarder = SeriesForwarder(
-        SeriesServer(lines.url, SECRET + "\n", "hatchery", "water"), 0, Outbox([reading(1)]).fetch, bad.post
+        SeriesServer(lines.url, SECRET + "\n", "hatchery", "water"),
+        [Feed("readings", 0, Outbox([reading(1)]).fetch)],
+        bad.post,
     )
     with caplog.at_level(logging.DEBUG):
         forwarder.start()
@@ -552,7 +555,7 @@ def test_influxdb_2_answer_to_a_write_without_points_means_well(lines: LineServe
     # Source: influxdata/influxdb 2.x, http/points: an empty write gets 400 "writing requires points",
     # but only after the token and the bucket were found good.
     forwarder = SeriesForwarder(
-        SeriesServer(lines.url, SECRET, "hatchery", "water"), 0, Outbox().fetch, Inbox().post, timeout_s=5
+        SeriesServer(lines.url, SECRET, "hatchery", "water"), [], Inbox().post, timeout_s=5
     )
     lines.rule = lambda got: refuse(400, "writing requires points")
     assert forwarder.probe() is None
@@ -560,6 +563,68 @@ def test_influxdb_2_answer_to_a_write_without_points_means_well(lines: LineServe
     assert "HTTPS server" in (forwarder.probe() or "")
     lines.rule = lambda got: refuse(401, "unauthorized access")
     assert "set one that it knows" in (forwarder.probe() or "")
+
+
+# --- several feeds ---
+
+
+def test_feeds_take_turns_and_trouble_of_one_line_holds_up_none(
+    lines: LineServer, start: Callable[..., SeriesForwarder]
+) -> None:
+    """A long backlog of one feed lets the other through, each with a cursor of its own."""
+    lines.rule = lambda got: refuse(422, "bad") if any("poison" in line for line in got) else TAKEN
+    many, few = Outbox([reading(i) for i in range(1, 31)]), Outbox([reading(1, "poison"), reading(2, "few")])
+    inbox = Inbox()
+    server = SeriesServer(lines.url, SECRET, "hatchery", "water")
+    forwarder = SeriesForwarder(
+        server,
+        [Feed("many", 0, many.fetch), Feed("few", 0, few.fetch)],
+        inbox.post,
+        batch=10,
+        first_wait_s=0.05,
+    )
+    forwarder.start()
+    wait_until(lambda: inbox.up_to == 30, 10, "all of it")
+    forwarder.stop()
+    assert inbox.of(Forwarded) == [
+        Forwarded(10, 10, "many"),
+        Forwarded(2, 1, "few"),
+        Forwarded(20, 10, "many"),
+        Forwarded(30, 10, "many"),
+    ]
+    assert [(event.feed, event.cursor) for event in inbox.of(SetAside)] == [("few", 1)]
+
+
+def test_a_feed_set_back_is_sent_again_under_a_new_number(
+    lines: LineServer, start: Callable[..., SeriesForwarder]
+) -> None:
+    outbox, inbox = Outbox([reading(i) for i in range(1, 11)]), Inbox()
+    forwarder = start(lines.url, outbox, inbox)
+    wait_until(lambda: inbox.up_to == 10, 10, "all of it")
+    forwarder.rewind({"readings": 6, "others": 3}, 1)
+    forwarder.rewind({"readings": 8}, 2)  # before the first was seen: the one further back counts
+    wait_until(lambda: len(lines.accepted) >= 14, 10, "the last four again")
+    wait_until(lambda: len(inbox.of(Forwarded)) == 2, 10, "word of it")
+    assert inbox.of(Forwarded)[1] in (Forwarded(10, 4, "readings", 1), Forwarded(10, 4, "readings", 2))
+    assert lines.accepted[10:] == [to_line(reading(i)) for i in range(7, 11)]
+    forwarder.rewind({"readings": 99}, 3)  # never forward
+    outbox.add(reading(11))
+    forwarder.wake()
+    wait_until(lambda: inbox.up_to == 11, 10, "the next")
+    assert inbox.of(Forwarded)[-1] == Forwarded(11, 1, "readings", 3)
+
+
+@pytest.mark.parametrize(
+    ("status", "stays"), [(401, True), (403, True), (404, True), (503, False), (429, False)]
+)
+def test_trouble_that_will_not_pass_by_itself_is_marked(
+    lines: LineServer, start: Callable[..., SeriesForwarder], status: int, stays: bool
+) -> None:
+    lines.rule = lambda got: refuse(status)
+    inbox = Inbox()
+    start(lines.url, Outbox([reading(1)]), inbox)
+    wait_until(lambda: inbox.of(SeriesTrouble), 10, "trouble")
+    assert inbox.of(SeriesTrouble)[0].stays == stays
 
 
 # --- line protocol ---

@@ -570,9 +570,13 @@ def test_rejected_messages_are_kept_up_to_a_number(store: Store, monkeypatch: py
 
 
 def test_lines_the_series_store_refuses_are_set_aside(store: Store) -> None:
-    store.add_series_refused(7, "water c=1", "bad")
-    store.add_series_refused(7, "water c=1", "worse")
-    assert [tuple(row) for row in store.rows("SELECT * FROM series_refused")] == [(7, "water c=1", "worse")]
+    store.add_series_refused("readings", 7, "water c=1", "bad")
+    store.add_series_refused("readings", 7, "water c=1", "worse")
+    store.add_series_refused("alerts", 7, "alert c=1", "bad")
+    assert [tuple(row) for row in store.rows("SELECT * FROM series_refused")] == [
+        ("readings", 7, "water c=1", "worse"),
+        ("alerts", 7, "alert c=1", "bad"),
+    ]
 
 
 # ---- batches ----
