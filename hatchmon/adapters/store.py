@@ -487,6 +487,23 @@ class Store:
             (to_us(ended), outcome, cold_c, batch_id),
         )
 
+    def reopen_batch(self, batch_id: int) -> None:
+        """The batch runs on: nothing of it was harvested, nothing is learned from it yet."""
+        self._db.execute(
+            """UPDATE batches SET ended_us = NULL, outcome = NULL, cold_c = NULL, used_up_us = NULL
+               WHERE batch_id = ?""",
+            (batch_id,),
+        )
+        self._db.execute("DELETE FROM evidence WHERE batch_id = ?", (batch_id,))
+
+    def drop_batch(self, batch: Batch) -> None:
+        """Take a batch of which nothing was noted out of the record; and its lot, if it was the only one."""
+        self._db.execute("DELETE FROM forecasts WHERE batch_id = ?", (batch.batch_id,))
+        self._db.execute("DELETE FROM batches WHERE batch_id = ?", (batch.batch_id,))
+        self._db.execute(
+            "DELETE FROM lots WHERE lot = ? AND lot NOT IN (SELECT lot FROM batches)", (batch.lot,)
+        )
+
     def use_up(self, batch_id: int, time: datetime) -> None:
         """Nothing of the batch is left in the cold store."""
         self._db.execute("UPDATE batches SET used_up_us = ? WHERE batch_id = ?", (to_us(time), batch_id))
@@ -613,6 +630,14 @@ class Store:
         self._db.execute(
             f"UPDATE alerts SET seen_us = ?2, seen_by = ?3 WHERE {where}", (cone, to_us(now), by)
         )
+        return [row["title"] for row in rows]
+
+    def mark_unseen(self, cone: str | None) -> list[str]:
+        """Take back what ``mark_seen`` did last for ``cone`` (None: for any); the titles, oldest first."""
+        where = """seen_us = (SELECT max(seen_us) FROM alerts WHERE ?1 IS NULL OR cone = ?1)
+                   AND (?1 IS NULL OR cone = ?1)"""
+        rows = self.rows(f"SELECT title FROM alerts WHERE {where} ORDER BY alert_id", cone)
+        self._db.execute(f"UPDATE alerts SET seen_us = NULL, seen_by = NULL WHERE {where}", (cone,))
         return [row["title"] for row in rows]
 
     def overtake(self, kinds: Sequence[str], scope: str, now: datetime) -> None:

@@ -206,22 +206,29 @@ def check(
 @app.command()
 def begin(
     cone: Cone,
-    lot: Annotated[str, typer.Option(help="The tin or bag the cysts come from.")],
-    grams: Annotated[float, typer.Option(help="Weight of dry cysts, g.")],
+    lot: Annotated[str | None, typer.Option(help="The tin or bag the cysts come from.")] = None,
+    grams: Annotated[float | None, typer.Option(help="Weight of dry cysts, g.")] = None,
     litres: Annotated[float | None, typer.Option(help="Volume of brine, L.")] = None,
     at: At = None,
     set_point: Annotated[
         str | None, typer.Option(metavar="TEMP", help="The heater's set point: 26, 26C or 79F.")
     ] = None,
     salinity: Annotated[float | None, typer.Option(help="Salinity, g/L.")] = None,
+    undo: Annotated[bool, typer.Option("--undo", help="Take back a start by mistake.")] = False,
     config: Config = None,
     as_json: AsJson = False,
 ) -> None:
-    """Begin a batch: cysts have gone into a cone."""
+    """Begin a batch: cysts have gone into a cone. Without --lot and --grams, as the cone's last one was."""
+    if (lot is None) != (grams is None):
+        missing = "--lot" if lot is None else "--grams"
+        _wrong_use(
+            f"{missing} is missing. Give both, or neither: then it is begun as the cone's last one was."
+        )
     with _session(config) as session:
         session.ask(
             as_json, do="begin", cone=cone, lot=lot, grams=grams, litres=litres, at=session.time(at),
             set_point_c=_temperature("--set-point", set_point, "26, 26C or 79F"), salinity=salinity,
+            undo=undo or None,
         )  # fmt: skip
 
 
@@ -385,6 +392,9 @@ def harvest(
         bool,
         typer.Option("--used-up", help="End no batch: the oldest nauplii in the cold store are used up."),
     ] = False,
+    undo: Annotated[
+        bool, typer.Option("--undo", help="Take back the cone's last harvest: its batch runs on.")
+    ] = False,
     config: Config = None,
     as_json: AsJson = False,
 ) -> None:
@@ -393,18 +403,20 @@ def harvest(
         session.ask(
             as_json, do="harvest", cone=cone, at=session.time(at), discard=discard,
             cold_c=_temperature("--cold-c", cold_c, "4, 4C or 39F"), used_up=used_up,
+            undo=undo or None,
         )  # fmt: skip
 
 
 @app.command()
 def seen(
     cone: Annotated[str | None, typer.Argument(help="Only what was told about this cone.")] = None,
+    undo: Annotated[bool, typer.Option("--undo", help="Take back the last time you said so.")] = False,
     config: Config = None,
     as_json: AsJson = False,
 ) -> None:
     """Say that you have seen what you were told: it is not told again, nor to the second address."""
     with _session(config) as session:
-        session.ask(as_json, do="seen", cone=cone)
+        session.ask(as_json, do="seen", cone=cone, undo=undo or None)
 
 
 @app.command()

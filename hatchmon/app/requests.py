@@ -4,6 +4,7 @@ seen, and batches of a notebook."""
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, Any, Literal, NamedTuple
@@ -24,7 +25,9 @@ from hatchmon.hatchery.batches import (
     OLDEST_START,
     batch_at,
     batch_counted,
+    batch_to_reopen,
     batch_to_repeat,
+    batch_to_take_back,
     batch_to_use_up,
     check_begin,
     check_cold,
@@ -65,7 +68,7 @@ class _Asked(BaseModel):
 
 class Begin(_Asked):
     """Start a batch; ``grams`` of cysts, ``set_point_c`` in deg C, ``salinity`` in g/L. Without lot and grams
-    it is begun as the cone's last one was."""
+    it is begun as the cone's last one was. Or take back a start by mistake."""
 
     do: Literal["begin"] = "begin"
     lot: str | None = None
@@ -73,6 +76,7 @@ class Begin(_Asked):
     litres: float | None = None
     set_point_c: float | None = None
     salinity: float | None = None
+    undo: bool = False
 
 
 class LookAt(_Asked):
@@ -98,12 +102,14 @@ class CountOf(_Asked):
 
 class Harvest(_Asked):
     """End a batch, its nauplii going into a cold store at ``cold_c`` (deg C) if given; or, without ending
-    any, note that those from the cone that were in the cold store longest are used up."""
+    any, note that those from the cone that were in the cold store longest are used up; or take back the
+    cone's last harvest, so that its batch runs on."""
 
     do: Literal["harvest"] = "harvest"
     discard: bool = False
     cold_c: float | None = None
     used_up: bool = False
+    undo: bool = False
 
 
 class TakeReading(_Asked):
@@ -116,12 +122,14 @@ class TakeReading(_Asked):
 
 
 class MarkSeen(BaseModel):
-    """What was told about ``cone`` has been seen; about everything, the machine too, without a cone."""
+    """What was told about ``cone`` has been seen; about everything, the machine too, without a cone. Or take
+    back the last time this was said."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     do: Literal["seen"] = "seen"
     cone: ConeName | None = None
+    undo: bool = False
 
 
 class Seen(BaseModel):
@@ -176,7 +184,7 @@ def carry_out(store: Store, request: Request, voice: Voice) -> Done:
         return Done(asked.cone, _look(store, asked, request.made, voice))
     if isinstance(asked, CountOf):
         return _count(store, asked, request.made, voice)
-    if asked.used_up:
+    if asked.used_up and not asked.undo:
         return _use_up(store, asked, request.made, voice)
     return Done(asked.cone, _harvest(store, asked, request.made, voice))
 
@@ -197,6 +205,8 @@ def _read(body: dict[str, Any]) -> Asked:
 
 def _begin(store: Store, asked: Begin, now: datetime, voice: Voice) -> str:
     others = store.batches("cone = ?", asked.cone)
+    if asked.undo:
+        return _take_back_begin(store, asked, others, now, voice)
     if asked.lot is None and asked.grams is None:
         last = batch_to_repeat(asked.cone, others, now, voice)
         given = asked.model_dump(exclude_none=True)
@@ -220,6 +230,20 @@ def _begin(store: Store, asked: Begin, now: datetime, voice: Voice) -> str:
     first = " (its first batch here)" if new_lot else ""
     return (
         f"{asked.cone}: {asked.grams:g} g of lot {batch.lot}{first} begun {voice.time(batch.started, now)}."
+    )
+
+
+def _take_back_begin(
+    store: Store, asked: Begin, batches: Sequence[Batch], now: datetime, voice: Voice
+) -> str:
+    if asked.model_dump(exclude={"do", "cone", "undo"}, exclude_none=True):
+        raise Refused("A start is taken back without anything else: leave out the rest.")
+    newest = batches[-1].batch_id if batches else 0
+    batch = batch_to_take_back(asked.cone, batches, store.looks(newest), store.counts(newest), now, voice)
+    store.drop_batch(batch)
+    return (
+        f"{asked.cone}: took back the start of {voice.time(batch.started, now)} "
+        f"({batch.grams:g} g of lot {batch.lot})."
     )
 
 
@@ -337,7 +361,21 @@ def noted_batch(asked: Import) -> Noted:
     return Noted(batch, tuple(looks), asked.temp_c, asked.doubt_c)
 
 
+def _take_back_harvest(store: Store, asked: Harvest, now: datetime, voice: Voice) -> str:
+    if asked.discard or asked.used_up or asked.cold_c is not None or asked.at is not None:
+        raise Refused("A harvest is taken back without anything else: leave out the rest.")
+    batch = batch_to_reopen(asked.cone, store.batches("cone = ?", asked.cone), now, voice)
+    if store.noted_water(batch.batch_id) is not None:
+        raise Refused(f"The last batch of {asked.cone} comes from a notebook and was over when it was noted.")
+    assert batch.ended is not None
+    store.reopen_batch(batch.batch_id)
+    done = "harvest" if batch.outcome == "harvested" else "discarding"
+    return f"{asked.cone}: took back the {done} of {voice.time(batch.ended, now)}; lot {batch.lot} runs on."
+
+
 def _harvest(store: Store, asked: Harvest, now: datetime, voice: Voice) -> str:
+    if asked.undo:
+        return _take_back_harvest(store, asked, now, voice)
     time = asked.at or now
     running = store.batches("cone = ? AND ended_us IS NULL", asked.cone)
     if not running:
@@ -378,12 +416,22 @@ def _use_up(store: Store, asked: Harvest, now: datetime, voice: Voice) -> Done:
 def _mark_seen(store: Store, asked: MarkSeen, request: Request) -> Done:
     if asked.cone is not None:
         check_cone(asked.cone, store.cones())
+    if asked.undo:
+        return _take_back_seen(store, asked)
     titles = store.mark_seen(asked.cone, request.by, request.made)
     of = "" if asked.cone is None else f"{asked.cone}: "
     if not titles:
         return Done(None, f"{of}nothing was waiting to be seen.")
     earlier = f" (and {len(titles) - 1} before it)" if len(titles) > 1 else ""
     return Done(None, f"{of}seen: {titles[-1].removeprefix(of)}{earlier}.")
+
+
+def _take_back_seen(store: Store, asked: MarkSeen) -> Done:
+    titles = store.mark_unseen(asked.cone)
+    of = "" if asked.cone is None else f"{asked.cone}: "
+    if not titles:
+        raise Refused(f"{of}nothing was ever said to have been seen.")
+    return Done(None, f"{of}waiting to be seen again: {titles[-1].removeprefix(of)}.")
 
 
 def _take_reading(store: Store, asked: TakeReading, now: datetime, voice: Voice) -> str:

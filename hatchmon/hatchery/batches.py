@@ -71,6 +71,50 @@ def batch_to_repeat(cone: str, batches: Sequence[Batch], now: datetime, voice: V
     return last
 
 
+def batch_to_take_back(
+    cone: str,
+    batches: Sequence[Batch],
+    looks: Sequence[Look],
+    counts: Sequence[Count],
+    now: datetime,
+    voice: Voice,
+) -> Batch:
+    """The batch of ``batches``, all those of the cone, whose start was a mistake: the newest, with its
+    ``looks`` and ``counts``. Raises Refused."""
+    if not batches or batches[-1].ended is not None:
+        raise Refused(f"Nothing is running in {cone}: there is no start to take back.")
+    last = batches[-1]
+    if looks or counts:
+        newest = max([look.time for look in looks] + [count.time for count in counts])
+        noted = voice.time(newest, now)
+        raise Refused(
+            f"Something was noted of this batch at {noted}: take that back first, or end the batch: "
+            f"hatchmon harvest {cone} --discard"
+        )
+    return last
+
+
+def batch_to_reopen(cone: str, batches: Sequence[Batch], now: datetime, voice: Voice) -> Batch:
+    """The batch of ``batches``, all those of the cone, whose end was a mistake: the last. Raises Refused."""
+    if not batches:
+        raise Refused(f"Nothing has been harvested from {cone} yet.")
+    last = max(batches, key=lambda batch: batch.ended or batch.started)
+    running = next((batch for batch in batches if batch.ended is None), None)
+    if running is not None:
+        begun = voice.time(running.started, now)
+        raise Refused(
+            f"{cone} has been filled again since, {begun}, with lot {running.lot}. If that is the mistake, "
+            f"take it back: hatchmon begin {cone} --undo"
+        )
+    assert last.ended is not None
+    if now - last.ended > OLDEST_START:
+        raise Refused(
+            f"{cone} was last {last.outcome} {voice.time(last.ended, now)}, more than "
+            f"{OLDEST_START.days} days ago: too long to be the slip of a hand."
+        )
+    return last
+
+
 def check_facts(batch: Batch) -> None:
     """Refuse a lot's name or an amount that cannot be."""
     if not batch.lot.strip() or len(batch.lot) > LONGEST_LOT_NAME or not batch.lot.isprintable():
