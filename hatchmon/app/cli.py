@@ -219,7 +219,7 @@ def begin(
     as_json: AsJson = False,
 ) -> None:
     """Begin a batch: cysts have gone into a cone. Without --lot and --grams, as the cone's last one was."""
-    if (lot is None) != (grams is None):
+    if not undo and (lot is None) != (grams is None):
         missing = "--lot" if lot is None else "--grams"
         _wrong_use(
             f"{missing} is missing. Give both, or neither: then it is begun as the cone's last one was."
