@@ -9,6 +9,7 @@ import fcntl
 import json
 import os
 import sqlite3
+import stat
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
@@ -30,9 +31,11 @@ _FIRST_MOVED = {
     "alerts": "SELECT min(alert_id) FROM alerts WHERE raised_us BETWEEN ? AND ?",
     "batches": "SELECT min(change_id) FROM batch_changes WHERE time_us BETWEEN ? AND ?",
 }
-_HOW_TO_JOIN = (
-    "The database belongs to the service's group: run 'sudo adduser YOUR-NAME hatchmon', log out and in again"
+_HOW_TO_OPEN = (
+    "The database belongs to the service: put 'sudo -u hatchmon' before the command. To let the members of a "
+    "group in, see 'Who may' in the README"
 )
+_FOR_ALL_OF_A_GROUP = stat.S_ISGID | stat.S_IWGRP
 FOREIGN_FILE = "{} is not a hatchmon database; name another file in store.path"
 
 
@@ -105,10 +108,13 @@ class Store:
                     raise StoreError(f"there is no database at {path} yet; it is made by 'hatchmon run'")
                 self._db = sqlite3.connect(f"file:{_quoted(path)}?mode=ro", uri=True, isolation_level=None)
             else:
-                path.parent.mkdir(parents=True, exist_ok=True)
+                path.parent.mkdir(0o700, parents=True, exist_ok=True)
                 if exclusive:
                     self._lock = _take_lock(path)
-                    os.close(_open_shared(path))
+                    for end in ("", "-wal", "-shm"):
+                        file = path.with_name(path.name + end)
+                        if not end or file.exists():
+                            os.close(open_own(file))
                 elif not path.exists():
                     raise StoreError(f"there is no database at {path} yet; it is made by 'hatchmon run'")
                 self._db = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
@@ -127,7 +133,7 @@ class Store:
             raise StoreError(_explained(path, error)) from error
         except OSError as error:
             self.close()
-            raise StoreError(f"{path}: {error.strerror}. {_HOW_TO_JOIN}") from error
+            raise StoreError(f"{path}: {error.strerror}. {_HOW_TO_OPEN}") from error
         except StoreError:
             self.close()
             raise
@@ -157,7 +163,7 @@ class Store:
             if found is None:
                 for side in ("-wal", "-shm"):  # of no use to the copy, which is whole
                     self.path.with_name(self.path.name + side).unlink(missing_ok=True)
-                os.close(_open_shared(copy))
+                os.close(open_own(copy))
                 copy = copy.rename(self.path)
         except (OSError, sqlite3.Error, Refused) as error:
             raise StoreError(f"{self.path} was deleted or replaced while in use, and {error}") from error
@@ -809,7 +815,10 @@ class Store:
         if target.exists():
             raise Refused(f"{target} exists already; name a new file.")
         try:
+            os.close(open_own(target))
             copy = sqlite3.connect(target)
+        except OSError as error:
+            raise Refused(f"{target} cannot be written: {error.strerror}.") from error
         except sqlite3.OperationalError as error:
             raise Refused(f"{target} cannot be written: {error}.") from error
         try:
@@ -847,7 +856,7 @@ def _explained(path: Path, error: sqlite3.DatabaseError) -> str:
     if "not a database" in str(error):
         return FOREIGN_FILE.format(path)
     if "unable to open" in str(error) or "readonly" in str(error):
-        return f"{path} cannot be opened ({error}). {_HOW_TO_JOIN}"
+        return f"{path} cannot be opened ({error}). {_HOW_TO_OPEN}"
     return f"{path}: {error}"
 
 
@@ -868,12 +877,22 @@ def _identity(path: Path) -> tuple[int, int] | None:
     return found.st_dev, found.st_ino
 
 
-def _open_shared(path: Path) -> int:
-    """Open or make a file that the service and its group may both write, whatever the umask; SQLite
-    gives its side files the same rights."""
-    handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o660)
-    if os.fstat(handle).st_uid == os.geteuid():
-        os.fchmod(handle, 0o660)
+def open_own(path: Path) -> int:
+    """Open or make a file of ours, which nobody else may read, whatever the umask.
+
+    In a folder that is open to its group and hands it on (mode 2770) the group may read and write it. SQLite
+    gives its side files the same rights.
+    """
+    folder = path.parent.stat()
+    mode = 0o660 if folder.st_mode & _FOR_ALL_OF_A_GROUP == _FOR_ALL_OF_A_GROUP else 0o600
+    try:
+        handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL, mode)
+        if os.geteuid() == 0:  # made by sudo, for the service to use
+            os.fchown(handle, folder.st_uid, folder.st_gid)
+    except FileExistsError:
+        handle = os.open(path, os.O_RDWR)
+    if os.geteuid() in (0, os.fstat(handle).st_uid):
+        os.fchmod(handle, mode)
     return handle
 
 
@@ -891,7 +910,7 @@ def _refuse_foreign(path: Path) -> None:
 
 
 def _take_lock(path: Path) -> int:
-    handle = _open_shared(path.with_name(path.name + ".lock"))
+    handle = open_own(path.with_name(path.name + ".lock"))
     try:
         fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as error:

@@ -91,6 +91,8 @@ def _plain(value: object) -> object:
 
 
 def _who() -> str:
+    if by_sudo := os.environ.get("SUDO_USER"):
+        return by_sudo
     try:
         return getpass.getuser()
     except (KeyError, OSError):

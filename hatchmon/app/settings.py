@@ -6,7 +6,6 @@ Every refusal says where, what and how to mend it, and never shows a value that 
 from __future__ import annotations
 
 import difflib
-import getpass
 import grp
 import json
 import os
@@ -312,7 +311,7 @@ def _broken_toml(said: str, text: str) -> str:
 
 
 def _may_not_read(path: Path) -> str:
-    """Who may read ``path``, or the folder that is closed to us, and how to become one of them."""
+    """Who may read ``path``, or the folder that is closed to us, and how to act as one of them."""
     blocked = path
     while True:
         try:
@@ -329,22 +328,15 @@ def _may_not_read(path: Path) -> str:
         group = grp.getgrgid(status.st_gid).gr_name
     except KeyError:
         group = str(status.st_gid)
-    try:
-        you = getpass.getuser()
-    except (KeyError, OSError):
-        you = "YOU"
     what = "may be read" if blocked == path else f"lies in {blocked}, which may be entered"
     needed = 0o040 if blocked == path else 0o010
     if status.st_mode & needed and status.st_gid != 0:
-        return (
-            f"{what} only by {owner} and the group {group}; join it with: sudo adduser {you} {group}"
-            " - then log out and in again"
-        )
+        return f"{what} only by {owner} and the group {group}; put 'sudo -u hatchmon' before the command"
     mode = "g+r" if blocked == path else "g+x"
     return (
-        f"{what} only by {owner}; let the group in with:"
+        f"{what} only by {owner}; let the service in with:"
         f" sudo chgrp hatchmon {blocked} && sudo chmod {mode} {blocked}"
-        f" - and join it with: sudo adduser {you} hatchmon - then log out and in again"
+        " - and put 'sudo -u hatchmon' before the command"
     )
 
 

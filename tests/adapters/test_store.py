@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import sqlite3
 import stat
 import subprocess
@@ -98,23 +99,62 @@ def test_references_are_enforced(store: Store) -> None:
         store.add_readings([NewReading(99, 1, 25.0, Verdict.GOOD, "receipt")])
 
 
+def rights(path: Path) -> set[int]:
+    files = [path, *(path.with_name(path.name + end) for end in (".lock", "-wal", "-shm"))]
+    return {stat.S_IMODE(file.stat().st_mode) for file in files}
+
+
 @pytest.mark.parametrize("umask", [0o000, 0o022, 0o077])
-def test_the_group_may_write_whatever_the_umask(path: Path, umask: int) -> None:
+@pytest.mark.parametrize(
+    ("folder", "file"), [(0o700, 0o600), (0o755, 0o600), (0o777, 0o600), (0o770, 0o600), (0o2770, 0o660)]
+)
+def test_nobody_else_may_read_unless_the_folder_is_open_to_a_group(
+    tmp_path: Path, umask: int, folder: int, file: int
+) -> None:
+    path = tmp_path / "state" / "hatchmon.db"
+    path.parent.mkdir()
+    path.parent.chmod(folder)
     before = os.umask(umask)
     try:
         with Store(path) as store:
             store.set_meta("a", "b")
-            files = [path, *(path.with_name(path.name + end) for end in (".lock", "-wal", "-shm"))]
-            assert [stat.S_IMODE(file.stat().st_mode) for file in files] == [0o660] * 4
+            assert rights(path) == {file}
+            copy = path.with_name("copy.db")
+            store.backup(copy)
+            assert stat.S_IMODE(copy.stat().st_mode) == file
+            elsewhere = tmp_path / "copy.db"
+            store.backup(elsewhere)
+            assert stat.S_IMODE(elsewhere.stat().st_mode) == 0o600
     finally:
         os.umask(before)
 
 
-def test_a_file_made_with_other_rights_is_mended(path: Path) -> None:
-    Store(path).close()
-    path.chmod(0o600)
-    Store(path).close()
-    assert stat.S_IMODE(path.stat().st_mode) == 0o660
+def test_files_made_with_other_rights_are_mended(path: Path) -> None:
+    with Store(path) as store:
+        store.set_meta("a", "b")
+        for end in ("", "-wal", "-shm", ".lock"):
+            path.with_name(path.name + end).chmod(0o666)
+        shutil.copytree(path.parent, path.parent / "left by a power cut")
+    left = path.parent / "left by a power cut" / path.name
+    with Store(left) as store:
+        assert store.meta("a") == "b"
+        assert rights(left) == {0o600}
+
+
+def test_a_folder_made_for_the_database_is_closed(tmp_path: Path) -> None:
+    Store(tmp_path / "a" / "b.db").close()
+    assert stat.S_IMODE((tmp_path / "a").stat().st_mode) == 0o700
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can make a folder somebody else's")
+def test_what_root_makes_is_the_services(tmp_path: Path) -> None:
+    path = tmp_path / "hatchmon.db"
+    os.chown(tmp_path, 64_001, 64_002)
+    with Store(path) as store:
+        store.set_meta("a", "b")
+        for end in ("", ".lock", "-wal", "-shm"):
+            found = path.with_name(path.name + end).stat()
+            assert (found.st_uid, found.st_gid) == (64_001, 64_002)
 
 
 def test_folders_on_the_way_are_made(tmp_path: Path) -> None:

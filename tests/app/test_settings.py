@@ -749,7 +749,6 @@ def closed() -> Iterator[Path]:
 
 
 def refused_to_nobody(path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
-    monkeypatch.setenv("LOGNAME", "keeper")
     with as_nobody(), pytest.raises(SettingsError) as caught:
         load_settings(path, {})
     return str(caught.value)
@@ -758,9 +757,9 @@ def refused_to_nobody(path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
 def test_a_file_only_its_owner_may_read(closed: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     closed.chmod(0o000)
     assert refused_to_nobody(closed, monkeypatch) == (
-        f"{closed}: may be read only by {closed.owner()}; let the group in with:"
+        f"{closed}: may be read only by {closed.owner()}; let the service in with:"
         f" sudo chgrp hatchmon {closed} && sudo chmod g+r {closed}"
-        " - and join it with: sudo adduser keeper hatchmon - then log out and in again"
+        " - and put 'sudo -u hatchmon' before the command"
     )
 
 
@@ -770,8 +769,8 @@ def test_a_file_a_group_may_read(closed: Path, monkeypatch: pytest.MonkeyPatch) 
     os.chown(closed, 0, 1)  # Debian's and most others' group "daemon"
     closed.chmod(0o640)
     assert refused_to_nobody(closed, monkeypatch) == (
-        f"{closed}: may be read only by root and the group {closed.group()}; join it with:"
-        f" sudo adduser keeper {closed.group()} - then log out and in again"
+        f"{closed}: may be read only by root and the group {closed.group()};"
+        " put 'sudo -u hatchmon' before the command"
     )
 
 
@@ -780,9 +779,9 @@ def test_a_folder_that_is_closed(closed: Path, monkeypatch: pytest.MonkeyPatch) 
     owner = folder.owner()
     folder.chmod(0o000)
     assert refused_to_nobody(closed, monkeypatch) == (
-        f"{closed}: lies in {folder}, which may be entered only by {owner}; let the group in with:"
+        f"{closed}: lies in {folder}, which may be entered only by {owner}; let the service in with:"
         f" sudo chgrp hatchmon {folder} && sudo chmod g+x {folder}"
-        " - and join it with: sudo adduser keeper hatchmon - then log out and in again"
+        " - and put 'sudo -u hatchmon' before the command"
     )
 
 

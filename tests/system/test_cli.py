@@ -393,7 +393,7 @@ def shut(path: Path, mode: int) -> None:
 
 
 @pytest.mark.parametrize("what", ["file", "folder"])
-def test_somebody_outside_the_group_is_told_how_to_join(tmp_path: Path, what: str) -> None:
+def test_somebody_else_is_told_how_to_get_in(tmp_path: Path, what: str) -> None:
     ground = Ground(tmp_path / "hatchmon", free_port())
     ground.done("reading", "left", "25")
     path = ground.database if what == "file" else ground.database.parent
@@ -402,18 +402,18 @@ def test_somebody_outside_the_group_is_told_how_to_join(tmp_path: Path, what: st
         for words in (["now"], ["reading", "left", "26"], ["begin", "left", "--lot", "x", "--grams", "4"]):
             ended = ground.cli(*words, prefix=without_privilege())
             assert (ended.returncode, ended.stdout) == (1, ""), words
-            assert "sudo adduser YOUR-NAME hatchmon" in ended.stderr, (words, ended.stderr)
+            assert "sudo -u hatchmon" in ended.stderr, (words, ended.stderr)
             assert "Traceback" not in ended.stderr
     finally:
         path.chmod(0o700)
 
 
-def test_somebody_who_may_not_read_the_settings_is_told_how_to_join(alone: Ground) -> None:
+def test_somebody_who_may_not_read_the_settings_is_told_how_to_get_in(alone: Ground) -> None:
     shut(alone.config, 0o000)
     try:
         ended = alone.cli("now", prefix=without_privilege())
         assert ended.returncode == 2
-        assert "adduser" in ended.stderr
+        assert "sudo -u hatchmon" in ended.stderr
     finally:
         alone.config.chmod(0o600)
 

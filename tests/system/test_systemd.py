@@ -18,11 +18,14 @@ import socket
 import stat
 import subprocess
 import sys
-from collections.abc import Iterable
+import tempfile
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+
+from hatchmon.adapters.store import Store
 
 CHECKOUT = Path(__file__).resolve().parents[2]
 SYSTEMD = CHECKOUT / "systemd"
@@ -100,6 +103,16 @@ def exposure(unit: Path) -> float:
 @UNITS
 def test_exposure_is_low(unit: Path) -> None:
     assert exposure(unit) <= MOST_EXPOSURE
+
+
+def test_exposure_is_low_with_the_record_open_to_the_group(tmp_path: Path) -> None:
+    opened = settings_of((SYSTEMD / "hatchmon-group.conf").read_text())
+    text = UNIT.read_text()
+    for key, (value,) in opened.items():
+        text, changed = re.subn(rf"(?m)^{key}=.*$", f"{key}={value}", text)
+        assert changed == 1
+    (tmp_path / UNIT.name).write_text(text)
+    assert exposure(tmp_path / UNIT.name) <= MOST_EXPOSURE
 
 
 def test_exposure_without_the_hardening_is_high(tmp_path: Path) -> None:
@@ -333,35 +346,72 @@ def test_the_folder_is_made_as_the_unit_would_make_it(tmp_path: Path) -> None:
     assert done.returncode == 0, done.stderr
     made = (tmp_path / "var/lib" / the("StateDirectory")).stat()
     assert (made.st_uid, made.st_gid) == (uid, gid)
-    assert stat.S_IMODE(made.st_mode) == int(the("StateDirectoryMode"), 8) == 0o2770
+    assert stat.S_IMODE(made.st_mode) == int(the("StateDirectoryMode"), 8) == 0o700
     assert (
         f"d /etc/{the('ConfigurationDirectory')} {the('ConfigurationDirectoryMode')} root hatchmon -"
         in (SYSTEMD / "hatchmon.tmpfiles").read_text().splitlines()
     )
 
 
-def test_files_beside_the_database_are_the_groups_under_the_units_umask(tmp_path: Path) -> None:
-    """SQLite makes a database with mode 0644 at most, but gives -wal and -shm the mode the database has.
+def test_a_folder_opened_to_the_group_stays_so_over_a_boot(tmp_path: Path) -> None:
+    (tmp_path / "etc").mkdir()
+    (tmp_path / "etc/passwd").write_text(f"hatchmon:x:{os.getuid()}:{os.getgid()}::/:/bin/false\n")
+    (tmp_path / "etc/group").write_text(f"hatchmon:x:{os.getgid()}:\n")
+    state = tmp_path / "var/lib/hatchmon"
+    state.mkdir(parents=True)
+    state.chmod(0o2770)
+    tool = program("systemd-tmpfiles", "systemd")
+    done = run(tool, f"--root={tmp_path}", "--prefix=/var/lib", "--create", SYSTEMD / "hatchmon.tmpfiles")
+    assert done.returncode == 0, done.stderr
+    assert stat.S_IMODE(state.stat().st_mode) == 0o2770
 
-    So the database file is made before SQLite opens it (os_unix.c of SQLite, findCreateFileMode).
-    """
-    folder = tmp_path / "state"
-    folder.mkdir()
-    folder.chmod(int(the("StateDirectoryMode"), 8))
-    write = (
-        "import os, sqlite3, sys; os.close(os.open(sys.argv[1], os.O_CREAT | os.O_RDWR, 0o666));"
-        "database = sqlite3.connect(sys.argv[1]);"
-        "database.execute('PRAGMA journal_mode = WAL'); database.execute('CREATE TABLE t (v)');"
-        "print(*(oct(os.stat(sys.argv[1] + end).st_mode & 0o777) for end in ('', '-wal', '-shm')))"
-    )
-    done = subprocess.run(
-        [sys.executable, "-c", write, folder / "hatchmon.sqlite3"],
-        umask=int(the("UMask"), 8),
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    assert (done.returncode, done.stdout) == (0, "0o660 0o660 0o660\n"), done.stderr
+
+def may(uid: int, gid: int, groups: Iterable[int], umask: int, do: Callable[[], object]) -> bool:
+    """Whether ``do`` works for an account of that number, in a process of its own."""
+    child = os.fork()
+    if child == 0:
+        code = 1
+        try:
+            os.setgroups(list(groups))
+            os.setgid(gid)
+            os.setuid(uid)
+            os.umask(umask)
+            do()
+            code = 0
+        finally:
+            os._exit(code)
+    return os.waitpid(child, 0)[1] == 0
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="needs other accounts to be")
+@pytest.mark.parametrize("opened", [False, True])
+def test_who_may_use_the_record(opened: bool) -> None:
+    """The service under the unit's umask in the unit's folder, a member of its group, and somebody else."""
+    unit = settings_of(UNIT.read_text())
+    if opened:
+        unit |= settings_of((SYSTEMD / "hatchmon-group.conf").read_text())
+    service, group = 64_001, 64_002
+    with tempfile.TemporaryDirectory() as top:
+        Path(top).chmod(0o755)
+        folder = Path(top) / "state"
+        folder.mkdir()
+        os.chown(folder, service, group)
+        folder.chmod(int(unit["StateDirectoryMode"][-1], 8))
+
+        def write() -> None:
+            with Store(folder / "h.db") as store:
+                store.set_meta("a", "b")
+
+        def read() -> None:
+            with Store(folder / "h.db", read_only=True) as store:
+                assert store.meta("a") == "b"
+
+        umask = int(unit["UMask"][-1], 8)
+        assert may(service, group, [], umask, write)
+        for do in (read, write):
+            assert may(64_003, 64_003, [group], 0o022, do) == opened
+            assert may(service, group, [], umask, write)  # and what they leave behind does not shut it out
+            assert not may(65_534, 65_534, [], 0o022, do)
 
 
 # ---- the installer ----
@@ -405,7 +455,8 @@ def test_installing_twice_upgrades_and_keeps_what_is_the_keepers(tmp_path: Path)
 
     first = run(checkout / "systemd/install", environment=environment)
     assert first.returncode == 0, first.stdout + first.stderr
-    assert "adduser" in first.stdout
+    assert "sudo -u hatchmon hatchmon now" in first.stdout
+    assert "adduser" not in first.stdout
     assert snapshot(checkout) == before, "the installer left something in the keeper's checkout"
     made = snapshot(root, leave_out=["opt"])
     assert {
@@ -413,7 +464,7 @@ def test_installing_twice_upgrades_and_keeps_what_is_the_keepers(tmp_path: Path)
     } == {
         "etc/hatchmon/hatchmon.toml": "-rw-r-----",
         "etc/hatchmon": "drwxr-x---",
-        "var/lib/hatchmon": "drwxrws---",
+        "var/lib/hatchmon": "drwx------",
     }
     assert made["usr/local/bin/hatchmon"][1] == str(root / "opt/hatchmon/bin/hatchmon")
     for unit in (UNIT, ONEWIRE_UNIT):
@@ -434,10 +485,19 @@ def test_installing_twice_upgrades_and_keeps_what_is_the_keepers(tmp_path: Path)
     second = run(checkout / "systemd/install", "--no-start", environment=environment)
     assert second.returncode == 0, second.stdout + second.stderr
     assert snapshot(root, leave_out=["opt"]) == kept
+    assert not (root / "etc/systemd").exists()
     python = root / "opt/hatchmon/bin/python"
     look = "print([bool(find_spec('hatchmon.' + name)) for name in ('newer', 'hatchery.looks')])"
     upgraded = run(python, "-I", "-c", "from importlib.util import find_spec; " + look)
     assert upgraded.stdout == "[True, False]\n", upgraded.stderr
+
+    # Opened to the group when asked to, and not closed by the next upgrade.
+    for words in (["--no-start", "--group"], ["--no-start"]):
+        third = run(checkout / "systemd/install", *words, environment=environment)
+        assert third.returncode == 0, third.stdout + third.stderr
+        assert "sudo adduser" in third.stdout
+    opened = root / "etc/systemd/system/hatchmon.service.d/group.conf"
+    assert opened.read_text() == (SYSTEMD / "hatchmon-group.conf").read_text()
 
 
 def test_install_refuses_without_root() -> None:
