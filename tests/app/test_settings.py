@@ -1087,6 +1087,15 @@ KEYS = [
     *("broker.client_id", "broker.receive_maximum"),
     *("onewire.every_s", "onewire.path", "onewire.probes"),
     "requests.over_mqtt",
+    *(
+        "web.enabled",
+        "web.host",
+        "web.port",
+        "web.address",
+        "web.passphrase",
+        "web.secret",
+        "web.open_metrics",
+    ),
     *("series.url", "series.token", "series.org", "series.bucket", "quiet.from", "quiet.to"),
     *("alerts.cold_c", "alerts.warm_c", "alerts.water_min", "alerts.ready_soon_min", "alerts.closing_min"),
     *("alerts.silent_min", "alerts.urgency"),
@@ -1101,7 +1110,8 @@ NAMES = st.text(st.characters(exclude_categories=["Cs", "Cc"]), max_size=40)
 @pytest.mark.parametrize("key", [key for key in KEYS if len(key.rpartition(".")[2]) > 3])
 def test_two_letters_swapped_in_any_key_lead_back_to_it(refusal: Refusal, key: str) -> None:
     section, dot, name = key.rpartition(".")
-    swapped = name[:1] + name[2] + name[1] + name[3:]
+    first = next(n for n in range(1, len(name)) if name[n] != name[n + 1])
+    swapped = name[:first] + name[first + 1] + name[first] + name[first + 2 :]
     assert f"{section}{dot}{swapped} is not a setting; did you mean {key}?" in refusal(
         f"{section}{dot}{swapped} = 1"
     )
