@@ -628,6 +628,17 @@ class Store:
             [(cursor.lastrowid, address, to_us(not_before)) for address in range(addresses)],
         )
 
+    def unseen_alerts(self, since: datetime) -> list[sqlite3.Row]:
+        """Alerts raised since then that the keeper has not answered, newest first; ``held``: whether they
+        hold until something changes, ``stands``: whether they still do."""
+        return self.rows(
+            """SELECT a.kind, a.scope, a.cone, a.urgency, a.title, a.body, a.raised_us,
+                 s.kind IS NOT NULL AS held, s.raised_us IS NOT NULL AS stands
+               FROM alerts a LEFT JOIN standings s ON s.kind = a.kind AND s.scope = a.scope
+               WHERE a.seen_us IS NULL AND a.raised_us >= ? ORDER BY a.alert_id DESC LIMIT 200""",
+            to_us(since),
+        )
+
     def mark_seen(self, cone: str | None, by: str, now: datetime) -> list[str]:
         """Note that the alerts about ``cone`` (None: all there are) have been seen; the titles of those that
         had not been, oldest first."""
@@ -733,6 +744,11 @@ class Store:
             "UPDATE requests SET done_us = ?, ok = ?, answer = ? WHERE request_id = ?",
             (to_us(now), int(ok), json.dumps(answer), request_id),
         )
+
+    def request(self, request_id: int) -> sqlite3.Row | None:
+        """A request as it stands: made_us, by, body (JSON), done_us, ok, answer (JSON)."""
+        rows = self.rows("SELECT * FROM requests WHERE request_id = ?", request_id)
+        return rows[0] if rows else None
 
     def answer_to(self, request_id: int) -> tuple[bool, dict[str, Any]] | None:
         """(ok, answer) once the request has been carried out, else None."""

@@ -92,7 +92,9 @@ class _Guarded(H11Protocol):
 class WebServer:
     """Serves ``app`` (ASGI) on ``host`` and ``port``; whatever goes wrong stays in its thread."""
 
-    def __init__(self, app: Any, host: str, port: int, *, forwarded: bool = False) -> None:
+    def __init__(
+        self, app: Any, host: str, port: int, stopping: threading.Event, *, forwarded: bool = False
+    ) -> None:
         self.trouble: str | None = None
         """Why the page is not served, or None."""
         self.port = port
@@ -100,7 +102,7 @@ class WebServer:
         self._host = host
         self._forwarded = forwarded  # believe a proxy on this machine about whom it asks for
         self._server: uvicorn.Server | None = None
-        self._stopping = threading.Event()
+        self._stopping = stopping  # set here; streams end themselves by it
         self._thread = threading.Thread(target=self._run, name="web", daemon=True)
 
     def start(self) -> None:

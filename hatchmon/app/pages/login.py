@@ -9,7 +9,7 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute, Route
 
 from hatchmon.adapters.web.safety import renew
-from hatchmon.app.pages.site import Site
+from hatchmon.app.pages.site import Site, own_path
 from hatchmon.hatchery.wording import duration
 
 
@@ -17,7 +17,7 @@ def routes(site: Site) -> list[BaseRoute]:
     """``/login`` and ``/logout``."""
 
     def form(request: Request, why: str = "", status: int = 200) -> Response:
-        to = _own_path(request.query_params.get("to", "/"))
+        to = own_path(request.query_params.get("to", "/"))
         return site.page(request, "login.html", status=status, title="Sign in", to=to, why=why)
 
     def show(request: Request) -> Response:
@@ -27,7 +27,7 @@ def routes(site: Site) -> list[BaseRoute]:
 
     def enter(request: Request) -> Response:
         given, address = request.scope["form"], request.scope["address"]
-        to = _own_path(given.get("to", "/"))
+        to = own_path(given.get("to", "/"))
         if site.door.knock(given.get("passphrase", ""), address):
             renew(request.scope, site.sessions.begin(signed_in=True))
             return RedirectResponse(to, 303)
@@ -49,9 +49,3 @@ def routes(site: Site) -> list[BaseRoute]:
         Route("/login", enter, methods=["POST"]),
         Route("/logout", leave, methods=["POST"]),
     ]
-
-
-def _own_path(to: str) -> str:
-    """``to`` when it is a path of this page, else the first page."""
-    own = to.startswith("/") and not to.startswith("//") and to.isprintable() and "\\" not in to
-    return to if own else "/"

@@ -17,10 +17,10 @@ from starlette.routing import BaseRoute, Route
 from hatchmon.adapters.store import StoreError
 from hatchmon.adapters.web.safety import Rules, Safety
 from hatchmon.adapters.web.server import WebServer
-from hatchmon.app.pages import journal, login, now
+from hatchmon.app.pages import doing, journal, login, now
 from hatchmon.app.pages.site import Site
 
-PAGES = (now, journal, login)
+PAGES = (now, journal, doing, login)
 """Modules with ``routes(site)``, and ``NAV`` where they are in the menu: (path, name) in its order."""
 THREADS = 6  # a page more has to wait
 FOREVER = "public, max-age=31536000, immutable"
@@ -54,7 +54,7 @@ def make_app(site: Site) -> Safety:
 def make_server(site: Site) -> WebServer:
     """The page, ready to be started."""
     web = site.settings.web
-    return WebServer(make_app(site), web.host, web.port, forwarded=web.https)
+    return WebServer(make_app(site), web.host, web.port, site.closing, forwarded=web.https)
 
 
 def _names(site: Site) -> frozenset[str]:

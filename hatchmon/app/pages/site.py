@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import mimetypes
 import re
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -50,6 +51,8 @@ class Site:
         self.door = Door(hashed)
         self.nav: list[tuple[str, str]] = []
         """(path, name) of the pages in the menu."""
+        self.closing = threading.Event()
+        """Set when the server is about to stop."""
         self._ask = ask
         self.files = {path.name: _file(path) for path in sorted((HERE / "static").iterdir())}
         self._templates = Environment(
@@ -139,6 +142,12 @@ def _file(path: Path) -> File:
 def cone_path(cone: str) -> str:
     """The path of a cone's own page."""
     return f"/cone/{quote(cone, safe='')}"
+
+
+def own_path(to: str) -> str:
+    """``to`` when it is a path of this page, else that of the first."""
+    own = to.startswith("/") and not to.startswith("//") and to.isprintable() and not set(to) & set("\\?#")
+    return to if own else "/"
 
 
 def times(text: str) -> Markup:
