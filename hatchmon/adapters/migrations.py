@@ -16,20 +16,32 @@ STEPS: tuple[str, ...] = (
         UNIQUE (cone, quantity, unit, topic)
     ) STRICT;
     CREATE TABLE readings (
-        seq INTEGER PRIMARY KEY AUTOINCREMENT,
+        seq INTEGER PRIMARY KEY,  -- never used again: the newest row is never deleted
         stream_id INTEGER NOT NULL REFERENCES streams,
         time_us INTEGER NOT NULL,
         raw REAL NOT NULL,  -- as sent, in the unit of the stream
         verdict TEXT NOT NULL,
         dated_by TEXT NOT NULL CHECK (dated_by IN ('receipt', 'probe', 'keeper')),
-        UNIQUE (stream_id, time_us)
+        delivery INTEGER,  -- tells a message that the broker repeats (of the newest only)
+        filed INTEGER NOT NULL DEFAULT 0  -- 1 once in the index below, 2 for the mean of a minute
     ) STRICT;
+    -- Kept up to date in bulk: to do so with every reading would write a page for each stream each time.
+    CREATE UNIQUE INDEX readings_filed ON readings (stream_id, time_us) WHERE filed > 0;
+    CREATE TABLE filing (up_to INTEGER NOT NULL) STRICT;  -- every reading up to this seq is filed
+    INSERT INTO filing VALUES (0);
+    CREATE VIEW by_stream AS  -- to be asked for one stream: both halves are quick
+        SELECT seq, stream_id, time_us, raw, verdict FROM readings WHERE filed > 0
+        UNION ALL SELECT seq, stream_id, time_us, raw, verdict FROM readings
+        WHERE filed = 0 AND seq > (SELECT up_to FROM filing);
     CREATE TABLE rejected (
         rejected_id INTEGER PRIMARY KEY AUTOINCREMENT,
         time_us INTEGER NOT NULL,
         topic TEXT NOT NULL,
         payload BLOB NOT NULL,
         reason TEXT NOT NULL
+    ) STRICT;
+    CREATE TABLE deliveries (  -- of messages that became no reading
+        number INTEGER PRIMARY KEY, delivery INTEGER NOT NULL
     ) STRICT;
     CREATE TABLE batches (
         batch_id INTEGER PRIMARY KEY AUTOINCREMENT,  -- no number serves twice

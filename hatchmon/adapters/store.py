@@ -31,11 +31,15 @@ _FIRST_MOVED = {
     "alerts": "SELECT min(alert_id) FROM alerts WHERE raised_us BETWEEN ? AND ?",
     "batches": "SELECT min(change_id) FROM batch_changes WHERE time_us BETWEEN ? AND ?",
 }
+PAGE_BYTES = 1024
+FILE_FROM = 4096
+FILE_PER_STREAM = 16
 _HOW_TO_OPEN = (
     "The database belongs to the service: put 'sudo -u hatchmon' before the command. To let the members of a "
     "group in, see 'Who may' in the README"
 )
 _FOR_ALL_OF_A_GROUP = stat.S_ISGID | stat.S_IWGRP
+_USABLE = "('good', 'step', 'suspect')"
 FOREIGN_FILE = "{} is not a hatchmon database; name another file in store.path"
 
 
@@ -70,13 +74,14 @@ class Stream:
 
 @dataclass(frozen=True, slots=True)
 class NewReading:
-    """A reading to be stored; ``dated_by`` tells whose clock stamped it."""
+    """A reading to be stored: ``dated_by`` whose clock, by which message (``delivery``)."""
 
     stream_id: int
     time_us: int
     raw: float
     verdict: Verdict
     dated_by: str
+    delivery: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +126,8 @@ class Store:
             self._db.execute("PRAGMA busy_timeout = 5000")
             self._db.execute("PRAGMA foreign_keys = ON")
             if not read_only:
+                # Small pages (for a new file): a commit of a few readings writes whole pages.
+                self._db.execute(f"PRAGMA page_size = {PAGE_BYTES}")
                 self._db.execute("PRAGMA journal_mode = WAL")
                 self._db.execute("PRAGMA synchronous = FULL")
                 self._db.execute("PRAGMA journal_size_limit = 16777216")
@@ -238,7 +245,9 @@ class Store:
 
     def set_meta(self, key: str, value: str) -> None:
         """Remember a value."""
-        self._db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, value))
+        self._db.execute(
+            "INSERT INTO meta VALUES (?, ?) ON CONFLICT DO UPDATE SET value = excluded.value", (key, value)
+        )
 
     def data_version(self) -> int:
         """A number that changes when another process has written."""
@@ -273,37 +282,92 @@ class Store:
     def add_readings(self, readings: Sequence[NewReading]) -> None:
         """Store readings; (stream, time) must be new."""
         self._db.executemany(
-            "INSERT INTO readings (stream_id, time_us, raw, verdict, dated_by) VALUES (?, ?, ?, ?, ?)",
-            [(r.stream_id, r.time_us, r.raw, r.verdict.value, r.dated_by) for r in readings],
+            """INSERT INTO readings (stream_id, time_us, raw, verdict, dated_by, delivery)
+               VALUES (?, ?, ?, ?, ?, ?)""",
+            [(r.stream_id, r.time_us, r.raw, r.verdict.value, r.dated_by, r.delivery) for r in readings],
         )
+
+    def unfiled(self) -> int:
+        """How many of the newest readings are not in the index yet."""
+        return self.next_seq() - 1 - self._filed_up_to()
+
+    def file_readings(self, keep_deliveries: int) -> None:
+        """Take all readings into the index; all but the newest ``keep_deliveries`` forget their delivery.
+
+        Should two of a stream bear the same time, which the caller sees to, the first one counts.
+        """
+        with self.atomic():
+            newest = self.next_seq() - 1
+            self._db.execute(
+                """UPDATE OR IGNORE readings SET filed = 1, delivery = CASE WHEN seq > ? THEN delivery END
+                   WHERE seq > ? AND filed = 0""",
+                (newest - keep_deliveries, self._filed_up_to()),
+            )
+            self._db.execute("UPDATE filing SET up_to = ?", (newest,))
+
+    def filing_due(self) -> bool:
+        """Whether enough has come for the index to be brought up to date cheaply."""
+        few = FILE_PER_STREAM * self._db.execute("SELECT count(*) FROM streams").fetchone()[0]
+        return self.unfiled() >= max(FILE_FROM, int(few))
+
+    def _filed_up_to(self) -> int:
+        return int(self._db.execute("SELECT up_to FROM filing").fetchone()[0])
+
+    def add_deliveries(self, deliveries: Sequence[int], keep: int) -> None:
+        """Remember messages of which no reading tells; the newest ``keep`` of them."""
+        for delivery in deliveries:
+            cursor = self._db.execute("INSERT INTO deliveries (delivery) VALUES (?)", (delivery,))
+            self._db.execute("DELETE FROM deliveries WHERE number <= ?", ((cursor.lastrowid or 0) - keep,))
+
+    def deliveries(self, most: int) -> list[int]:
+        """What the newest messages were, as far as they are remembered; of about ``most`` of them."""
+        found: list[int] = []
+        for table, key in (("readings", "seq"), ("deliveries", "number")):
+            rows = self._db.execute(
+                f"""SELECT delivery FROM (SELECT delivery FROM {table} ORDER BY {key} DESC LIMIT ?)
+                    WHERE delivery IS NOT NULL""",
+                (2 * most,),
+            )
+            found += [delivery for (delivery,) in rows]
+        return found[::-1]
 
     def usual_day(self, cone: str, quantity: Quantity, start: datetime, end: datetime) -> list[sqlite3.Row]:
         """Mean by hour of the UTC day of a cone's usable readings in [start, end]: hour, unit, mean, count;
         only from streams that reach over three days."""
-        return self.rows(
-            """WITH chosen AS (
-                 SELECT stream_id, unit FROM streams s
-                 WHERE cone = ? AND quantity = ? AND topic <> '' AND 3 * 86400000000 <= (
-                   SELECT max(time_us) - min(time_us) FROM readings r
-                   WHERE r.stream_id = s.stream_id AND time_us BETWEEN ? AND ?))
-               SELECT (time_us / 3600000000) % 24 AS hour, unit, avg(raw) AS mean, count(*) AS count
-               FROM readings JOIN chosen USING (stream_id)
-               WHERE time_us BETWEEN ? AND ? AND verdict IN ('good', 'step', 'suspect')
-               GROUP BY hour, unit ORDER BY hour""",
-            cone, quantity.value, to_us(start), to_us(end), to_us(start), to_us(end),
-        )  # fmt: skip
+        found: list[sqlite3.Row] = []
+        span = (to_us(start), to_us(end))
+        for stream in self._probes_of(cone, quantity):
+            among = "FROM by_stream WHERE stream_id = ? AND time_us BETWEEN ? AND ?"
+            first, last = (
+                self._db.execute(
+                    f"SELECT time_us {among} ORDER BY time_us {order} LIMIT 1", (stream.stream_id, *span)
+                ).fetchone()
+                for order in ("ASC", "DESC")
+            )
+            if first is not None and last[0] - first[0] >= 3 * 86_400_000_000:
+                found += self.rows(
+                    f"""SELECT (time_us / 3600000000) % 24 AS hour, '{stream.unit}' AS unit,
+                        avg(raw) AS mean, count(*) AS count {among} AND verdict IN {_USABLE}
+                        GROUP BY hour ORDER BY hour""",
+                    stream.stream_id, *span,
+                )  # fmt: skip
+        return found
+
+    def _probes_of(self, cone: str, quantity: Quantity) -> list[Stream]:
+        return [s for s in self.streams() if (s.cone, s.quantity) == (cone, quantity) and s.topic]
 
     def raw_at(self, stream_id: int, time_us: int) -> float | None:
         """The raw value stored for that very microsecond, if any."""
         row = self._db.execute(
-            "SELECT raw FROM readings WHERE stream_id = ? AND time_us = ?", (stream_id, time_us)
+            "SELECT raw FROM by_stream WHERE stream_id = ? AND time_us = ?", (stream_id, time_us)
         ).fetchone()
         return None if row is None else float(row[0])
 
     def revise(self, stream_id: int, time: datetime, verdict: Verdict) -> None:
         """Change the verdict on a stored reading."""
         self._db.execute(
-            "UPDATE readings SET verdict = ? WHERE stream_id = ? AND time_us = ?",
+            """UPDATE readings SET verdict = ?
+               WHERE seq IN (SELECT seq FROM by_stream WHERE stream_id = ? AND time_us = ?)""",
             (verdict.value, stream_id, to_us(time)),
         )
 
@@ -311,7 +375,7 @@ class Store:
         """The newest ``count`` readings of a stream whose time can be believed, as (time, raw, verdict),
         oldest first."""
         rows = self._db.execute(
-            """SELECT time_us, raw, verdict FROM readings WHERE stream_id = ?
+            """SELECT time_us, raw, verdict FROM by_stream WHERE stream_id = ?
                AND verdict NOT IN ('future', 'retained', 'late', 'undated') ORDER BY time_us DESC LIMIT ?""",
             (stream_id, count),
         ).fetchall()
@@ -320,35 +384,51 @@ class Store:
     def newest_us(self, stream_id: int) -> int:
         """The latest time stored for a stream, whatever its verdict; -1 without any."""
         row = self._db.execute(
-            "SELECT coalesce(max(time_us), -1) FROM readings WHERE stream_id = ?", (stream_id,)
+            "SELECT time_us FROM by_stream WHERE stream_id = ? ORDER BY time_us DESC LIMIT 1", (stream_id,)
         ).fetchone()
-        return int(row[0])
+        return -1 if row is None else int(row[0])
 
     def same_since(self, stream_id: int) -> datetime | None:
         """Since when the newest usable value of a stream has not changed by a single bit."""
-        usable = "verdict IN ('good', 'step', 'suspect')"
-        row = self._db.execute(
-            f"""SELECT min(time_us) FROM readings WHERE stream_id = :s AND {usable} AND time_us > coalesce((
-                SELECT max(time_us) FROM readings WHERE stream_id = :s AND {usable} AND raw <> (
-                    SELECT raw FROM readings WHERE stream_id = :s AND {usable}
-                    ORDER BY time_us DESC LIMIT 1)), -1)""",
-            {"s": stream_id},
+        usable = f"FROM by_stream WHERE stream_id = ? AND verdict IN {_USABLE}"
+        newest = self._db.execute(
+            f"SELECT raw, time_us {usable} ORDER BY time_us DESC LIMIT 1", (stream_id,)
         ).fetchone()
-        return from_us(row[0]) if row[0] is not None else None
+        if newest is None:
+            return None
+        other = self._db.execute(
+            f"SELECT time_us {usable} AND raw <> ? ORDER BY time_us DESC LIMIT 1", (stream_id, newest[0])
+        ).fetchone()
+        first = self._db.execute(
+            f"SELECT time_us {usable} AND time_us > ? ORDER BY time_us LIMIT 1",
+            (stream_id, -1 if other is None else other[0]),
+        ).fetchone()
+        return from_us(first[0])
 
     def usable_readings(
         self, cone: str, quantity: Quantity, start: datetime, end: datetime
     ) -> Iterator[tuple[datetime, float, Verdict]]:
         """(time, value in the unit used inside, verdict) of a cone's usable readings in [start, end],
         oldest first."""
-        cursor = self._db.execute(
-            """SELECT r.time_us, r.raw, s.unit, r.verdict FROM readings r JOIN streams s USING (stream_id)
-               WHERE s.cone = ? AND s.quantity = ? AND r.time_us BETWEEN ? AND ?
-               AND r.verdict IN ('good', 'step', 'suspect') ORDER BY r.time_us""",
-            (cone, quantity.value, to_us(start), to_us(end)),
-        )
-        for us, raw, unit, verdict in cursor:
+        units = {s.stream_id: s.unit for s in self.streams() if (s.cone, s.quantity) == (cone, quantity)}
+        found = [
+            (us, units[stream_id], raw, verdict)
+            for stream_id in units
+            for us, raw, verdict in self._db.execute(
+                f"""SELECT time_us, raw, verdict FROM by_stream WHERE stream_id = ?
+                    AND time_us BETWEEN ? AND ? AND verdict IN {_USABLE} ORDER BY time_us""",
+                (stream_id, to_us(start), to_us(end)),
+            )
+        ]
+        if len(units) > 1:
+            found.sort(key=lambda row: row[0])
+        for us, unit, raw, verdict in found:
             yield from_us(us), to_inner(raw, unit), Verdict(verdict)
+
+    def received_last_us(self) -> int:
+        """When the reading stored last was received, if it was dated then; else 0."""
+        row = self._db.execute("SELECT time_us, dated_by FROM readings ORDER BY seq DESC LIMIT 1").fetchone()
+        return int(row[0]) if row is not None and row[1] == "receipt" else 0
 
     def readings_after(self, seq: int, most: int) -> list[sqlite3.Row]:
         """Readings with a number above ``seq``, in order: seq, cone, quantity, unit, time_us, raw, verdict,
@@ -772,6 +852,7 @@ class Store:
             for feed, sql in _FIRST_MOVED.items()
             if (first := self._db.execute(sql, (first_seq,) if feed == "readings" else span).fetchone()[0])
         }
+        self.file_readings(self.next_seq())
         # Through negative times, so that no reading meets another half way.
         self._db.execute(
             "UPDATE readings SET time_us = -(time_us + ?) WHERE seq >= ? AND dated_by = 'receipt'",
@@ -779,9 +860,10 @@ class Store:
         )
         met = self._db.execute(
             """SELECT m.seq, m.stream_id, -m.time_us FROM readings m JOIN readings o
-               ON o.stream_id = m.stream_id AND o.time_us = -m.time_us WHERE m.time_us < 0"""
+               ON o.stream_id = m.stream_id AND o.time_us = -m.time_us AND o.filed > 0
+               WHERE m.time_us < 0"""
         ).fetchall()
-        taken = "SELECT 1 FROM readings WHERE stream_id = ? AND time_us IN (?, ?)"
+        taken = "SELECT 1 FROM readings WHERE stream_id = ? AND time_us IN (?, ?) AND filed > 0"
         for seq, stream_id, time_us in met:
             while self._db.execute(taken, (stream_id, time_us, -time_us)).fetchone():
                 time_us += 1

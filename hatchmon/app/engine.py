@@ -26,6 +26,7 @@ from hatchmon.app.record import Water, note_water, stored_of, thresholds_of, wat
 from hatchmon.app.requests import carry_out
 from hatchmon.app.settings import Settings
 from hatchmon.app.snapshot import ConeNow, Showcase
+from hatchmon.app.window import Window
 from hatchmon.hatchery.alerts import (
     STAGES,
     URGENCY,
@@ -49,8 +50,7 @@ from hatchmon.hatchery.wording import Voice
 log = logging.getLogger(__name__)
 
 TICK_S = 60.0
-LINGER_S = 2.0  # real seconds a reading may wait for company in its transaction
-GROUP = 16  # below any broker's default window (Mosquitto: 20), so that a full window never waits
+BRIEF_S = 2.0  # real seconds that whatever comes waits for company in its transaction
 RETRY_S = 5.0
 POLL_S = 0.5
 STEP_S = 120.0
@@ -150,12 +150,15 @@ class Engine:
         self._pending = Pending()
         self._come: deque[Incoming] = deque()
         """Messages not looked at yet, because the database is in trouble."""
+        self._window = Window(settings.broker.receive_maximum)
+        self._gather_s = min(settings.store.gather_s, clock.real_seconds(settings.store.gather_s))
+        self._committed_mono = float("-inf")
         self._published: dict[str, bytes] = {}
         self._book = AlertBook(self._rules)
         self._beliefs = Beliefs(store, thresholds_of(settings))
         self._began = clock.now()
-        alive_us = store.meta("alive_us")
-        self._last_run = from_us(int(alive_us)) if alive_us else None
+        alive_us = max(int(store.meta("alive_us", "0")), store.received_last_us())
+        self._last_run = from_us(alive_us) if alive_us else None
         """The last sign of life of an earlier run, until the keeper has been told how long we were off."""
         self._first_seq = store.next_seq()
         self._offset_s = self._began.timestamp() - clock.monotonic()
@@ -214,6 +217,8 @@ class Engine:
     def take(self, item: object) -> None:
         """Take one thing out of the inbox; unknown things are a programming error and are logged."""
         if isinstance(item, Incoming):
+            if item.qos > 0:
+                self._window.heard(self._real_s(item.received_mono))
             if item.qos > 0 or len(self._come) + len(self._pending) <= MOST_PENDING:
                 self._come.append(item)
             if self._retry_mono is None:
@@ -253,6 +258,7 @@ class Engine:
     def _link_up(self, up: LinkUp) -> None:
         self.broker, self.connected, self._changed = f"connected (MQTT {up.protocol})", True, True
         self.refused_topics.clear()
+        self._window.connected()
         self._published.clear()
         self._outside.publish(state.availability_topic(self.settings.site), b"online", retain=True, qos=1)
         mark = self.intake.link_up(up)
@@ -307,9 +313,11 @@ class Engine:
         if self._retry_mono is not None and not self.commit():
             return
         self._take_messages()
-        if self._ticked_mono is None or mono - self._ticked_mono >= TICK_S:
+        due = self._commit_due_in_s() <= 0.0
+        # A transaction that is due takes the minute's with it if that is near.
+        if self._ticked_mono is None or mono - self._ticked_mono >= TICK_S * (0.75 if due else 1.0):
             self.tick()
-        if self._commit_due():
+        elif due:
             self.commit()
         if self._real_s(mono - self._polled_mono) >= POLL_S:
             self._polled_mono = mono
@@ -321,27 +329,31 @@ class Engine:
         waits = [POLL_S]
         if self._ticked_mono is not None:
             waits.append(self._real_s(self._ticked_mono + TICK_S - mono))
-        if self._pending.since_mono is not None:
-            waits.append(LINGER_S - self._real_s(mono - self._pending.since_mono))
+        waits.append(self._commit_due_in_s())
         return max(min(waits), 0.0)
 
     def _real_s(self, shown_s: float) -> float:
         return self._clock.real_seconds(shown_s)
 
-    def _commit_due(self) -> bool:
-        pending = self._pending
-        if pending.urgent or len(pending) >= GROUP:
-            return True
-        return pending.since_mono is not None and (
-            self._real_s(self._clock.monotonic() - pending.since_mono) >= LINGER_S
+    def _commit_due_in_s(self) -> float:
+        """Real seconds until what is pending should be stored: in as few transactions as can be."""
+        pending, mono = self._pending, self._clock.monotonic()
+        if pending.urgent:
+            return 0.0
+        if pending.since_mono is None:
+            return float("inf")
+        waits_s = max(
+            min(BRIEF_S, self.settings.store.gather_s) - self._real_s(mono - pending.since_mono),
+            self._gather_s - self._real_s(mono - self._committed_mono),
         )
+        return min(waits_s, self._window.due_in_s(len(pending), self._real_s(mono)))
 
     def commit(self) -> bool:
         """Store all that is pending in one transaction, then acknowledge; False when it failed."""
         pending, store, now = self._pending, self._store, self._clock.now()
         try:
             with store.atomic():
-                pending.write(store, now, len(self.settings.push.to))
+                pending.write(store, now, len(self.settings.push.to), self.intake.kept_deliveries)
                 for key in self._book.changed:
                     store.keep_standing(*key, self._book.standing[key])
         except sqlite3.Error as error:
@@ -349,6 +361,7 @@ class Engine:
             return False
         self.trouble, self._retry_mono = None, None
         self._committed, self._changed = now, True
+        self._committed_mono = self._clock.monotonic()
         self._pending = Pending()
         self._book.changed.clear()
         for message in pending.messages:
@@ -357,11 +370,21 @@ class Engine:
             self._outside.publish(*reply, qos=1)
         if pending.requests:  # our own writing does not change the data version
             self._data_version, self._polled_mono = -1, float("-inf")
+        if pending.messages:
+            self._window.answered(len(pending.messages), self._real_s(self._clock.monotonic()))
         if pending.alerts:
             self._outside.wake_push()
         if pending.readings or pending.forecasts or pending.alerts:
             self._outside.wake_series()
         return True
+
+    def _file_readings(self) -> None:
+        """Bring the index of readings up to date when it is worth it."""
+        try:
+            if self._store.filing_due():
+                self._store.file_readings(self.intake.kept_deliveries)
+        except sqlite3.Error as error:
+            self._stumble(error)
 
     def _send(self, alert: Alert, now: datetime) -> None:
         self._pending.alerts.append((alert, now if alert.urgency == "now" else self._not_quiet_from(now)))
@@ -400,9 +423,11 @@ class Engine:
         for kind, scope in self._book.changed:
             if not self._book.stands(kind, scope):
                 self._pending.overtaken.append(((kind,), scope))
-        self._pending.alive = now
+        if not any(reading.dated_by == "receipt" for reading in self._pending.readings.values()):
+            self._pending.alive = now
         if not self.commit():
             return
+        self._file_readings()
         self._outside.wake_push()  # quiet hours may have ended
         self._publish_states()
 

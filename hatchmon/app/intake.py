@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import re
 from collections import OrderedDict
 from collections.abc import Callable
@@ -63,7 +62,7 @@ class Intake:
         self._clock = clock
         self._use = use
         self._default_topics = settings.default_topics
-        self._kept_deliveries = 2 * settings.broker.receive_maximum
+        self.kept_deliveries = 2 * settings.broker.receive_maximum
         self._mark_topic = f"hatchmon/{settings.site}/mark"
         self._mark = b""
         self._mark_until: float | None = None
@@ -77,7 +76,7 @@ class Intake:
             )
         self._heard: dict[tuple[str, Quantity, str, str], _Heard] = {}
         self._cones: set[str] = set()
-        self._delivered: OrderedDict[str, None] = OrderedDict()
+        self._delivered: OrderedDict[int, None] = OrderedDict()
         self._buttons = Buttons(settings, store, clock, self._cones)
         self.load()
 
@@ -85,7 +84,7 @@ class Intake:
         """Take everything from the database; what memory held of it is forgotten."""
         self._cones.clear()
         self._cones.update(self._store.cones())
-        self._delivered = OrderedDict.fromkeys(json.loads(self._store.meta("delivered", "[]")))
+        self._delivered = OrderedDict.fromkeys(self._store.deliveries(self.kept_deliveries))
         self._heard.clear()
         for stream in self._store.streams():
             heard = self._hear(stream)
@@ -145,7 +144,7 @@ class Intake:
             self._reject(message, str(why), pending)
         # Somebody stands there and waits.
         pending.urgent = pending.urgent or bool(pending.requests or pending.replies)
-        self._remember(message, pending)
+        self._remember(message, pending, store=True)
 
     def _take_new(self, message: Incoming, pending: Pending) -> None:
         samples: list[tuple[_Route, _Heard, Sample]] = []
@@ -158,24 +157,28 @@ class Intake:
             except Unreadable as why:
                 reasons.append(str(why))
         # From here on nothing is asked of the database that it could refuse half way.
+        delivery = _delivery(message) if message.qos > 0 else None
         for reason in reasons:
             self._reject(message, reason, pending)
         for route, heard, sample in samples:
-            self._take_sample(route, heard, sample, message, pending)
-        self._remember(message, pending)
+            self._take_sample(route, heard, sample, message, delivery, pending)
+        # A reading without a time of its own bears the delivery.
+        self._remember(message, pending, all(sample.time for _, _, sample in samples))
 
     def _reject(self, message: Incoming, reason: str, pending: Pending) -> None:
         pending.rejected.append(
             (message.received, message.topic[:KEPT_TOPIC], message.payload[:KEPT_PAYLOAD], reason)
         )
 
-    def _remember(self, message: Incoming, pending: Pending) -> None:
-        """Keep what makes the delivery known when the broker repeats it."""
+    def _remember(self, message: Incoming, pending: Pending, store: bool) -> None:
+        """Keep what makes the delivery known when the broker repeats it; ``store``: nothing else will."""
         if message.qos > 0:
-            self._delivered[_delivery(message)] = None
-            while len(self._delivered) > self._kept_deliveries:
+            delivery = _delivery(message)
+            self._delivered[delivery] = None
+            if store:
+                pending.deliveries.append(delivery)
+            while len(self._delivered) > self.kept_deliveries:
                 self._delivered.popitem(last=False)
-            pending.deliveries = self._delivered
 
     def _default_route(self, topic: str) -> _Route:
         parts = topic.split("/")
@@ -190,7 +193,13 @@ class Intake:
         return _Route(cone, quantity, UNITS[quantity][0])
 
     def _take_sample(
-        self, route: _Route, heard: _Heard, sample: Sample, message: Incoming, pending: Pending
+        self,
+        route: _Route,
+        heard: _Heard,
+        sample: Sample,
+        message: Incoming,
+        delivery: int | None,
+        pending: Pending,
     ) -> None:
         stream_id = heard.stream.stream_id
         time_us = self._free_time(heard, to_us(sample.time or message.received), sample, pending)
@@ -206,7 +215,13 @@ class Intake:
         )  # fmt: skip
         heard.newest_us = max(heard.newest_us, time_us)
         pending.readings[(stream_id, time_us)] = NewReading(
-            stream_id, time_us, sample.raw, judged.verdict, "receipt" if sample.time is None else "probe"
+            stream_id,
+            time_us,
+            sample.raw,
+            judged.verdict,
+            "receipt" if sample.time is None else "probe",
+            # A reading with a time of its own is known again by that.
+            delivery if sample.time is None else None,
         )
         for when, value, verdict in judged.revised:
             pending.revise(stream_id, when, to_us(when), verdict)
@@ -271,7 +286,8 @@ class Intake:
         return max(since for since in silences if since is not None), True
 
 
-def _delivery(message: Incoming) -> str:
+def _delivery(message: Incoming) -> int:
     """What makes a delivery the same one when the broker repeats it."""
-    digest = hashlib.blake2b(message.topic.encode() + b"\0" + message.payload, digest_size=8).hexdigest()
-    return f"{message.mid}:{digest}"
+    said = message.topic.encode() + b"\0" + message.payload
+    digest = hashlib.blake2b(said, digest_size=5, key=message.mid.to_bytes(2)).digest()
+    return int.from_bytes(digest)

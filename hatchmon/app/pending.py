@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Collection
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
@@ -46,7 +44,7 @@ class Pending:
     letters: list[Delivered | Failed] = field(default_factory=list)
     set_aside: list[SetAside] = field(default_factory=list)
     cursors: dict[str, int] = field(default_factory=dict)  # by feed, how far it has been forwarded
-    deliveries: Collection[str] | None = None
+    deliveries: list[int] = field(default_factory=list)
     alive: datetime | None = None  # a sign of life, to tell later how long we were off
     urgent: bool = False
     since_mono: float | None = None
@@ -66,17 +64,16 @@ class Pending:
         if held is None:
             self.revisions.append((stream_id, time, verdict))
         else:
-            self.readings[(stream_id, time_us)] = NewReading(
-                stream_id, time_us, held.raw, verdict, held.dated_by
-            )
+            self.readings[(stream_id, time_us)] = replace(held, verdict=verdict)
 
-    def write(self, store: Store, now: datetime, addresses: int) -> None:
+    def write(self, store: Store, now: datetime, addresses: int, keep_deliveries: int) -> None:
         """Write everything, inside the caller's transaction."""
         store.add_readings(list(self.readings.values()))
         for stream_id, time, verdict in self.revisions:
             store.revise(stream_id, time, verdict)
         for rejected in self.rejected:
             store.add_rejected(*rejected)
+        store.add_deliveries(self.deliveries, keep_deliveries)
         for asked in self.requests:
             store.ask(asked.body, asked.by, asked.made, asked.answer_to, asked.ref)
         for batch_id, forecast in self.forecasts:
@@ -97,5 +94,3 @@ class Pending:
         store.date_changes(now)
         if self.alive is not None:
             store.set_meta("alive_us", str(to_us(self.alive)))
-        if self.deliveries is not None:
-            store.set_meta("delivered", json.dumps(list(self.deliveries)))

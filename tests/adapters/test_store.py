@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import random
 import shutil
 import sqlite3
 import stat
@@ -37,6 +38,7 @@ from hatchmon.hatchery.alerts import Standing
 from hatchmon.hatchery.probes import Judge
 from hatchmon.hatchery.types import Alert, Band, Batch, Forecast, Look, Quantity, Refused, Trust, Verdict
 
+NAN = float("nan")
 NOW = datetime(2026, 3, 10, 20, 0, tzinfo=UTC)
 NEW = Batch(0, "north", "spring tin", NOW, 2.5, 2.0, 26.0, 30.0)
 ALERT = Alert("ready", "batch 1", "north", "soon", "north: ready", "Harvest before 10:40.", NOW)
@@ -397,7 +399,7 @@ def test_a_refused_row_undoes_its_company(store: Store) -> None:
     def add_with_a_double() -> None:
         with store.atomic():
             store.set_meta("a", "b")
-            store.add_readings([reading(stream, seconds, 25.0) for seconds in (0, 10, 0)])
+            store.add_readings([reading(stream, seconds, value) for seconds, value in ((0, 25.0), (10, NAN))])
 
     with pytest.raises(sqlite3.IntegrityError):
         add_with_a_double()
@@ -507,12 +509,66 @@ def test_a_verdict_can_be_revised(store: Store) -> None:
     assert store.recent(other.stream_id, 1) == [(after(0), 25.0, Verdict.JUMP)]
 
 
-def test_the_same_moment_twice_is_refused(store: Store) -> None:
+def test_of_the_same_moment_twice_the_first_is_filed(store: Store) -> None:
     stream = probe(store)
-    store.add_readings([reading(stream, 0, 25.0)])
-    with pytest.raises(sqlite3.IntegrityError, match="UNIQUE"):
-        store.add_readings([reading(stream, 0, 25.0)])
+    store.add_readings([reading(stream, 0, 25.0), reading(stream, 0, 26.0)])
     store.add_readings([reading(probe(store, cone="south"), 0, 25.0)])
+    store.file_readings(0)
+    assert store.recent(stream.stream_id, 5) == [(after(0), 25.0, Verdict.GOOD)]
+    assert store.unfiled() == 0
+
+
+def test_filing_changes_no_answer(store: Store) -> None:
+    """In whatever order they came: from the index, from the unfiled, and from both."""
+    chance = random.Random(3)
+    streams = [probe(store), probe(store, unit="F", topic="b"), probe(store, cone="south")]
+    plan = [
+        reading(stream, seconds, chance.choice((25.0, 25.5)), chance.choice(list(Verdict)))
+        for stream in streams
+        for seconds in chance.sample(range(-50_000, 300_000), 60)
+    ]
+    chance.shuffle(plan)
+
+    def answers() -> list[object]:
+        told: list[object] = [
+            list(store.usable_readings("north", Quantity.TEMPERATURE, after(-40_000), after(200_000))),
+            [tuple(row) for row in store.usual_day("north", Quantity.TEMPERATURE, after(-9e4), after(9e5))],
+        ]
+        for stream in streams:
+            number = stream.stream_id
+            told += [store.recent(number, 7), store.newest_us(number), store.same_since(number)]
+            told += [store.raw_at(number, plan[0].time_us), store.raw_at(number, 5)]
+        return told
+
+    store.add_readings(plan[:90])
+    before = answers()
+    store.file_readings(10)
+    assert (answers(), store.unfiled()) == (before, 0)
+    store.add_readings(plan[90:])
+    before = answers()
+    assert store.unfiled() == 90
+    assert any(before)
+    store.file_readings(10)
+    assert (answers(), store.unfiled()) == (before, 0)
+
+
+def test_the_newest_deliveries_are_remembered_over_filing(store: Store) -> None:
+    stream = probe(store)
+    store.add_readings([replace(reading(stream, n, 25.0), delivery=1000 + n) for n in range(30)])
+    store.add_deliveries(range(10), 3)
+    store.file_readings(20)
+    assert sorted(store.deliveries(100)) == [7, 8, 9, *range(1010, 1030)]
+    assert sorted(store.deliveries(5)) == [7, 8, 9, *range(1020, 1030)]
+
+
+def test_a_reading_for_one_stream_uses_the_index(store: Store) -> None:
+    plan = store.rows(
+        "EXPLAIN QUERY PLAN SELECT raw FROM by_stream WHERE stream_id = 1 ORDER BY time_us DESC LIMIT 1"
+    )
+    steps = " / ".join(row["detail"] for row in plan)
+    assert "SEARCH readings USING INDEX readings_filed (stream_id=?)" in steps
+    assert "USING INTEGER PRIMARY KEY (rowid>?)" in steps
+    assert "SCAN readings" not in steps
 
 
 @pytest.mark.parametrize("raw", [float("nan"), None])

@@ -114,14 +114,15 @@ def test_the_example_shows_every_setting_there_is(load: Load) -> None:
 
 
 @pytest.mark.parametrize(
-    "setting", ["receive_maximum", "ready_soon_min", "closing_min", "silent_min", "water_min", "every_s"]
+    "setting",
+    ["gather_s", "receive_maximum", "ready_soon_min", "closing_min", "silent_min", "water_min", "every_s"],
 )
 def test_numbers_commented_out_in_the_example_are_the_defaults(setting: str) -> None:
     text = (CONFIG / "hatchmon.toml").read_text("utf-8")
     shown = re.search(rf"(?m)^#: {setting} = (\d+)$", text)
     assert shown is not None
     defaults = Settings().alerts.model_dump() | Settings().broker.model_dump()
-    defaults |= Settings().onewire.model_dump()
+    defaults |= Settings().onewire.model_dump() | Settings().store.model_dump()
     assert float(shown[1]) == defaults[setting]
 
 
@@ -326,7 +327,7 @@ PROBE = '[[probes]]\ncone = "left"\nquantity = "temperature"\ntopic = "a/b"\n'
         ('broker.site = "x"', "broker.site is not a setting; did you mean site?"),
         ('password = "x"', "password is not a setting; did you mean broker.password?"),
         ("receive-maximum = 5", "receive-maximum is not a setting; did you mean broker.receive_maximum?"),
-        ("store.xyzzy = 1", "store.xyzzy is not a setting; the settings here are path"),
+        ("store.xyzzy = 1", "store.xyzzy is not a setting; the settings here are path, gather_s"),
         (
             'quiet = {start = "1:00", from = "2:00", to = "3:00"}',
             "quiet.start is not a setting; the settings here are from, to",

@@ -66,6 +66,7 @@ class Ground:
         tables: str = "",
         web: str = "enabled = false",
         fast: Fast | None = None,
+        gather_s: float = 1.0,
     ) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         self.folder = folder
@@ -75,7 +76,7 @@ class Ground:
             f'site = "{SITE}"',
             'time_zone = "UTC"',
             top,
-            f'[store]\npath = "{self.database}"',
+            f'[store]\npath = "{self.database}"\ngather_s = {gather_s}',
             f'[broker]\nhost = "{HOST}"\nport = {broker_port}',
             f"[push]\nto = {json.dumps(list(push))}",
             f'[series]\nurl = "{series}"\ntoken = "t"\norg = "o"\nbucket = "b"' if series else "",

@@ -72,6 +72,7 @@ class Bench:
         config = folder / "hatchmon.toml"
         config.write_text(
             f'site = "test"\ntime_zone = "Europe/Lisbon"\n[store]\npath = "{folder}/hatchmon.db"\n'
+            "gather_s = 2\n"
             f'[push]\nto = ["json://127.0.0.1:9/phone"]\n'
             '[[probes]]\ncone = "dated"\nquantity = "temperature"\ntopic = "shed/dated"\n'
             f'value_pointer = "/c"\ntime_pointer = "/at"\n{more}'

@@ -1,0 +1,173 @@
+"""What recording writes to disk, as /proc tells it: hours of readings on a clock of our own, a real database.
+
+``python -m tests.bench.disk FOLDER PROBES HOURS`` is the process that is measured. Its engine, its database
+and its transactions are the daemon's; only time is made to pass. As on a machine that runs in real time, what
+has been changed in memory-mapped files is written out once it is 30 s old (Linux: vm.dirty_expire_centisecs).
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import subprocess
+import sys
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from hatchmon.adapters.mqtt import Incoming, LinkUp
+from hatchmon.adapters.store import Store
+from hatchmon.app.engine import Engine
+from hatchmon.app.settings import load_settings
+
+START = datetime(2026, 3, 2, 7, 30, tzinfo=UTC)
+EVERY_S = 10
+WRITTEN_AFTER_S = 30
+WRITTEN_EVERY_S = 5
+TARGET_BYTES = 800.0
+TARGET_MB_A_DAY = 25.0
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """What ``probes`` at EVERY_S wrote in ``hours``, a batch running at each; ``kept_mb``: the database."""
+
+    probes: int
+    hours: float
+    readings: int
+    transactions: int
+    bytes_a_reading: float
+    mb_a_day: float
+    kept_mb: float
+
+
+class _Hand:
+    """A clock that is moved by hand."""
+
+    def __init__(self) -> None:
+        self.run_s = 0.0
+
+    def now(self) -> datetime:
+        return START + timedelta(seconds=self.run_s)
+
+    def monotonic(self) -> float:
+        return 1e6 + self.run_s
+
+    def real_seconds(self, shown_seconds: float) -> float:
+        return shown_seconds
+
+
+class _Around:
+    """Everybody around the engine, content with everything."""
+
+    def acknowledge(self, message: Incoming) -> None: ...
+    def publish(self, topic: str, payload: bytes, *, retain: bool = False, qos: int = 0) -> bool:
+        return True
+
+    def wake_push(self) -> None: ...
+    def wake_series(self) -> None: ...
+    def rewind_series(self, cursors: dict[str, int], number: int) -> None: ...
+
+
+class _Flusher:
+    """Writes the index of the write-ahead log out when the kernel would."""
+
+    def __init__(self, database: Path) -> None:
+        self._log = database.with_name(database.name + "-wal")
+        self._index = database.with_name(database.name + "-shm")
+        self._changed_ns = 0
+        self._since_s: float | None = None
+        self.transactions = 0
+
+    def look(self, run_s: float) -> None:
+        changed_ns = self._log.stat().st_mtime_ns
+        if changed_ns != self._changed_ns:
+            self._changed_ns = changed_ns
+            self.transactions += 1
+            if self._since_s is None:
+                self._since_s = run_s
+
+    def flush(self, run_s: float) -> None:
+        if self._since_s is not None and run_s - self._since_s >= WRITTEN_AFTER_S:
+            handle = os.open(self._index, os.O_RDWR)
+            os.fsync(handle)
+            os.close(handle)
+            self._since_s = None
+
+
+def _written_bytes() -> int:
+    lines = Path("/proc/self/io").read_text().splitlines()
+    return next(int(line.split()[1]) for line in lines if line.startswith("write_bytes:"))
+
+
+def work(folder: Path, probes: int, hours: float) -> Written:
+    """Record in this process, and tell what that wrote."""
+    config, database = folder / "hatchmon.toml", folder / "hatchmon.db"
+    config.write_text(f'time_zone = "UTC"\n[store]\npath = "{database}"\n')
+    clock = _Hand()
+    with Store(database) as store:
+        engine = Engine(load_settings(config), store, clock, _Around())
+        engine.take(LinkUp(1, False, "5"))
+        engine.turn()
+        sent = 0
+
+        def speak(number: int) -> None:
+            nonlocal sent
+            sent += 1
+            temp_c = 26.0 + 0.2 * math.sin(clock.run_s / 900.0 + number) + 0.001 * (sent % 7)
+            engine.take(
+                Incoming(
+                    f"hatchery/cone-{number}/temperature", f"{temp_c:.3f}".encode(), 1, False, False,
+                    1 + sent % 65_535, 1, clock.now(), clock.monotonic(),
+                )
+            )  # fmt: skip
+
+        for number in range(probes):
+            speak(number)
+        engine.turn()
+        for number in range(probes):
+            ask = {"do": "begin", "cone": f"cone-{number}", "lot": "tin 7", "grams": 4.0}
+            store.ask(ask, "keeper", clock.now())
+        engine.carry_out_requests()
+        flusher = _Flusher(database)
+        flusher.look(0.0)
+        flusher.transactions, sent = 0, 0
+        before = _written_bytes()
+        for second in range(round(hours * 3600.0)):
+            clock.run_s = float(second)
+            for number in range(probes):
+                if (second + number * EVERY_S // probes) % EVERY_S == 0:
+                    speak(number)
+            engine.turn()
+            flusher.look(clock.run_s)
+            if second % WRITTEN_EVERY_S == 0:
+                flusher.flush(clock.run_s)
+        engine.close()
+        os.sync()
+        written = _written_bytes() - before
+    return Written(
+        probes,
+        hours,
+        sent,
+        flusher.transactions,
+        written / sent,
+        written / 1e6 * 24.0 / hours,
+        database.stat().st_size / 1e6,
+    )
+
+
+def written(folder: Path, probes: int, hours: float) -> Written:
+    """The same in a process of its own."""
+    folder.mkdir()
+    done = subprocess.run(
+        [sys.executable, "-m", "tests.bench.disk", str(folder), str(probes), str(hours)],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    return Written(**json.loads(done.stdout))
+
+
+if __name__ == "__main__":
+    print(json.dumps(asdict(work(Path(sys.argv[1]), int(sys.argv[2]), float(sys.argv[3])))))
