@@ -21,6 +21,7 @@ from hatchmon.app import state
 from hatchmon.app.beliefs import Beliefs
 from hatchmon.app.buttons import answer as button_answer
 from hatchmon.app.intake import Intake
+from hatchmon.app.machine import Machine
 from hatchmon.app.pending import Pending
 from hatchmon.app.record import Water, note_water, stored_of, thresholds_of, watch_batch, water_of
 from hatchmon.app.requests import carry_out
@@ -126,8 +127,6 @@ class Engine:
         """Why the last transaction failed, or None."""
         self.broker: str = "not connected"
         self.connected = False
-        self.refused_topics: dict[str, str] = {}
-        self.series_trouble: str | None = None
         self.undone: dict[str, str] = {}
         """By name, the daily work that failed last time, and why."""
         self.cones: dict[str, ConeState] = {}
@@ -144,6 +143,8 @@ class Engine:
             closing_min=alerts.closing_min,
             water_min=alerts.water_min,
             silent_min=alerts.silent_min,
+            broker_min=alerts.broker_min,
+            series_min=alerts.series_min,
             urgency={str(kind): urgency for kind, urgency in alerts.urgency.items()},
         )
         self._quiet = None if settings.quiet is None else Quiet(settings.quiet.start, settings.quiet.end)
@@ -157,6 +158,7 @@ class Engine:
         self._book = AlertBook(self._rules)
         self._beliefs = Beliefs(store, thresholds_of(settings))
         self._began = clock.now()
+        self.machine = Machine(clock.monotonic())
         alive_us = max(int(store.meta("alive_us", "0")), store.received_last_us())
         self._last_run = from_us(alive_us) if alive_us else None
         """The last sign of life of an earlier run, until the keeper has been told how long we were off."""
@@ -227,9 +229,10 @@ class Engine:
             self._link_up(item)
         elif isinstance(item, LinkDown):
             self.broker, self.connected, self._changed = item.reason, False, True
+            self.machine.link_down(item.reason, self._clock.monotonic())
             log.warning("broker: %s", item.reason)
         elif isinstance(item, SubscriptionRefused):
-            self.refused_topics[item.topic] = item.reason
+            self.machine.refused_topics[item.topic] = item.reason
             log.error("broker refuses topic %s: %s", item.topic, item.reason)
         elif isinstance(item, Delivered | Failed):
             self._pending.letters.append(item)
@@ -242,10 +245,10 @@ class Engine:
             self._pending.set_aside.append(item)
             self._pending.note(self._clock.monotonic())
         elif isinstance(item, SeriesTrouble):
-            self.series_trouble = item.reason
+            self.machine.series_told(item, self._clock.monotonic())
             log.warning("series store: %s", item.reason)
         elif isinstance(item, SeriesWell):
-            self.series_trouble = None
+            self.machine.series_told(None, self._clock.monotonic())
         elif isinstance(item, RequestLeft):
             self._polled_mono, self._data_version = float("-inf"), -1
         elif isinstance(item, JobTold):
@@ -257,8 +260,8 @@ class Engine:
 
     def _link_up(self, up: LinkUp) -> None:
         self.broker, self.connected, self._changed = f"connected (MQTT {up.protocol})", True, True
-        self.refused_topics.clear()
         self._window.connected()
+        self.machine.link_up(self._clock.monotonic())
         self._published.clear()
         self._outside.publish(state.availability_topic(self.settings.site), b"online", retain=True, qos=1)
         mark = self.intake.link_up(up)
@@ -412,6 +415,7 @@ class Engine:
         if self._alone:
             self.commit()
             return
+        facts += self.machine.facts(now, mono, self._rules, self.voice)
         if self._off_from is not None:
             self._send(self._back(self._off_from, before, now), now)
             self._off_from = None
@@ -446,8 +450,9 @@ class Engine:
         facts = stage_facts(batch, forecast, now, self._book, self._rules, self.voice)
         facts += doubt_facts(batch, forecast, self.voice)
         since, probed = self.intake.silent_since(cone.name, now)
-        # While we were off nobody could be heard.
-        if now - self._began >= timedelta(minutes=self._rules.silent_min):
+        # While we were off, or the broker was, nobody could be heard.
+        listening = self.machine.listening_for(self._clock.monotonic())
+        if listening is not None and listening >= timedelta(minutes=self._rules.silent_min):
             facts += silent_facts(batch, since, now, self._rules, self.voice)
         water = cone.water.get(Quantity.TEMPERATURE)
         if water is not None and probed and since is None:
@@ -592,7 +597,7 @@ class Engine:
             trouble=self.trouble,
             broker=self.broker,
             connected=self.connected,
-            series=self.series_trouble,
+            series=None if self.machine.series is None else self.machine.series.reason,
         )
 
     # --- a clock that was wrong ---------------------------------------------------------------

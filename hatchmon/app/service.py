@@ -177,9 +177,9 @@ class Service:
         engine = self._engine
         running = sum(1 for cone in engine.cones.values() if cone.watch is not None)
         parts = [f"{running} of {len(engine.cones)} cones hatching", f"broker {engine.broker}"]
-        parts += [f"topic {topic} refused" for topic in engine.refused_topics]
-        if engine.series_trouble:
-            parts.append(f"series store: {engine.series_trouble}")
+        parts += [f"topic {topic} refused" for topic in engine.machine.refused_topics]
+        if engine.machine.series is not None:
+            parts.append(f"series store: {engine.machine.series.reason}")
         if self._web is not None and self._web.trouble:
             parts.append(f"page not served: {self._web.trouble}")
         if engine.trouble:

@@ -199,6 +199,8 @@ class Alerts(_Section):
     ready_soon_min: Minutes = 30.0
     closing_min: Minutes = 60.0
     silent_min: Annotated[float, number_between(1, 1440, " (minutes)")] = 10.0
+    broker_min: Minutes = 5.0
+    series_min: Minutes = 60.0
     urgency: dict[AlertName, AlertUrgency] = Field(default_factory=dict)
 
     @model_validator(mode="after")

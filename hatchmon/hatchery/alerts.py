@@ -10,7 +10,10 @@ from typing import Literal
 from hatchmon.hatchery.types import Alert, Batch, Forecast, Urgency
 from hatchmon.hatchery.wording import Voice, duration, span
 
-Kind = Literal["ready-soon", "ready", "closing", "past", "cold", "warm", "silent", "doubt", "back"]
+Kind = Literal[
+    "ready-soon", "ready", "closing", "past", "cold", "warm", "silent", "doubt", "back",
+    "broker", "series",
+]  # fmt: skip
 
 URGENCY: dict[Kind, Urgency] = {
     "ready-soon": "can wait",
@@ -22,6 +25,8 @@ URGENCY: dict[Kind, Urgency] = {
     "silent": "soon",
     "doubt": "soon",
     "back": "can wait",
+    "broker": "soon",
+    "series": "can wait",
 }
 
 # The stages of a batch, in the only order they may be told; a later one silences those before it.
@@ -40,6 +45,8 @@ class Rules:
     closing_min: float = 60.0
     water_min: float = 20.0
     silent_min: float = 10.0
+    broker_min: float = 5.0
+    series_min: float = 60.0
     urgency: Mapping[str, Urgency] = field(default_factory=dict)
 
 

@@ -92,7 +92,11 @@ def test_the_keeper_may_set_the_urgency() -> None:
 
 def test_only_what_cannot_wait_rings_at_night() -> None:
     assert [kind for kind, urgency in URGENCY.items() if urgency == "now"] == ["closing"]
-    assert [kind for kind, urgency in URGENCY.items() if urgency == "can wait"] == ["ready-soon", "back"]
+    assert [kind for kind, urgency in URGENCY.items() if urgency == "can wait"] == [
+        "ready-soon",
+        "back",
+        "series",
+    ]
     assert set(STAGES) < set(URGENCY)
 
 

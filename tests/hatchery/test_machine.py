@@ -1,0 +1,81 @@
+"""What is said of the machine itself: whole texts, and when."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import pytest
+
+from hatchmon.hatchery.alerts import URGENCY, Fact, Rules
+from hatchmon.hatchery.machine import Trouble, broker_facts, series_facts
+from tests.hatchery.test_wording import BERLIN, NEW_YORK, at
+
+RULES = Rules()
+REFUSED = "the broker refuses us: wrong user name or password"
+
+
+def test_no_broker() -> None:
+    trouble = Trouble(at(-0.1), REFUSED)
+    assert broker_facts(trouble, {}, at(0), RULES, BERLIN) == [
+        Fact(
+            "broker",
+            "link",
+            None,
+            "No broker since 09:54",
+            "The broker refuses us: wrong user name or password. Readings are missing since then; those that "
+            "the broker or a probe keeps for us come later. hatchmon keeps trying. What is wrong in full: "
+            "hatchmon check",
+        )
+    ]
+
+
+def test_a_question_ends_as_it_is() -> None:
+    (fact,) = broker_facts(Trouble(at(-1), "nothing listens: is it on?"), {}, at(0), RULES, NEW_YORK)
+    assert fact.title == "No broker since 04:00"
+    assert fact.body.startswith("Nothing listens: is it on? Readings are missing")
+
+
+@pytest.mark.parametrize(("after_min", "told"), [(0, 0), (4.9, 0), (5.0, 1), (600, 1)])
+def test_a_short_absence_of_the_broker_is_no_news(after_min: float, told: int) -> None:
+    now = at(0) + timedelta(minutes=after_min)
+    assert len(broker_facts(Trouble(at(0), REFUSED), {}, now, RULES, BERLIN)) == told
+
+
+def test_each_topic_that_is_refused() -> None:
+    found = broker_facts(None, {"a/b": "this user may not read it", "c": "x"}, at(0), RULES, BERLIN)
+    assert [fact.scope for fact in found] == ["topic a/b", "topic c"]
+    assert found[0].title == "The broker refuses a/b"
+    assert found[0].body == (
+        "This user may not read it. Readings on this topic are not heard. Allow it for hatchmon's user in "
+        "the broker's access list, then restart the broker."
+    )
+
+
+def test_no_series_store() -> None:
+    trouble = Trouble(at(-20), "time-series store http://10.0.0.2: nothing answers there; check it.")
+    assert series_facts(trouble, at(0), RULES, BERLIN) == [
+        Fact(
+            "series",
+            "store",
+            None,
+            "Series store: nothing gets through since yesterday 14:00",
+            "Time-series store http://10.0.0.2: nothing answers there; check it. Nothing is lost: it stays "
+            "in the database and follows by itself.",
+        )
+    ]
+
+
+@pytest.mark.parametrize(
+    ("stays", "after_min", "told"),
+    [(False, 59, 0), (False, 60, 1), (True, 1, 0), (True, 2, 1), (True, 60, 1)],
+)
+def test_what_stays_is_told_soon_and_an_outage_when_it_is_long(
+    stays: bool, after_min: float, told: int
+) -> None:
+    now = at(0) + timedelta(minutes=after_min)
+    assert len(series_facts(Trouble(at(0), "401", stays), now, RULES, BERLIN)) == told
+    assert series_facts(None, now, RULES, BERLIN) == []
+
+
+def test_the_machine_wakes_nobody() -> None:
+    assert (URGENCY["broker"], URGENCY["series"]) == ("soon", "can wait")
