@@ -275,12 +275,14 @@ class Receiver:
     """A threaded HTTP server that records every POST and answers by ``behaviour``.
 
     ``behaviour`` may be changed at any time: "ok" (200), "hang" (holds the connection for ``hang_s``
-    seconds, then closes it without an answer), or an HTTP status such as "500".
+    seconds, then closes it without an answer), or an HTTP status such as "500". Posts whose text holds
+    ``refuses``, where it is not empty, are answered with 413.
     """
 
     def __init__(self, behaviour: str = "ok", hang_s: float = 30.0) -> None:
         self.behaviour = behaviour
         self.hang_s = hang_s
+        self.refuses = ""
         self.posts: list[Post] = []
         self._closing = threading.Event()
         receiver = self
@@ -294,6 +296,8 @@ class Receiver:
                     body = None
                 headers = {name.lower(): value for name, value in self.headers.items()}
                 behaviour = receiver.behaviour
+                if receiver.refuses and receiver.refuses in raw.decode(errors="replace"):
+                    behaviour = "413"
                 receiver.posts.append(Post(self.path, headers, body, raw, time.monotonic()))
                 if behaviour == "hang":
                     receiver._closing.wait(receiver.hang_s)

@@ -17,7 +17,10 @@ import pytest
 CHECKOUT = Path(__file__).resolve().parents[1]
 ROOMS = {"science": 0, "hatchery": 1, "adapters": 2, "app": 3}
 # Modules that are a part of one adapter, kept apart for their size: part and adapter.
-PARTS = {"hatchmon.adapters.migrations": "hatchmon.adapters.store"}
+PARTS = {
+    "hatchmon.adapters.migrations": "hatchmon.adapters.store",
+    "hatchmon.adapters.courier": "hatchmon.adapters.push",
+}
 PURE = ("science", "hatchery")
 AT_THE_TOP = {"README.md", "DEVELOPERS.md", "pyproject.toml", "hatchmon", "config", "tests", "systemd"}
 

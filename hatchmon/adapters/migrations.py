@@ -110,7 +110,9 @@ STEPS: tuple[str, ...] = (
         alert_id INTEGER NOT NULL REFERENCES alerts,
         address INTEGER NOT NULL,
         not_before_us INTEGER NOT NULL,
-        state TEXT NOT NULL CHECK (state IN ('due', 'sent', 'overtaken')),
+        state TEXT NOT NULL CHECK (state IN ('due', 'sent', 'overtaken', 'given up')),
+        key TEXT NOT NULL DEFAULT (lower(hex(randomblob(8)))),  -- the same at every attempt
+        in_doubt INTEGER NOT NULL DEFAULT 0,  -- an attempt was begun and may have been the one
         attempts INTEGER NOT NULL DEFAULT 0,
         last_error TEXT
     ) STRICT;

@@ -1,48 +1,59 @@
-"""Letters to the keeper's phone or mailbox, through Apprise.
+"""Letters to the keeper's phone or mailbox.
 
-Every address has a worker of its own, so that one that hangs or is down holds up nobody else. Delivery is
-at least once: a letter is sent again only if the process ends before ``Delivered`` has been recorded.
+Every address has a worker of its own, so that one that hangs or is down holds up nobody else; it sends
+through a short-lived process (``courier``). Delivery is at least once: a letter is sent again if it is not
+sure to have arrived, under the same key, and then says so.
 """
 
 from __future__ import annotations
 
-import difflib
-import ipaddress
+import contextlib
+import json
 import logging
-import re
+import os
+import select
+import subprocess
+import sys
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from random import Random
-from typing import Any
-from urllib.parse import unquote_plus
+from types import TracebackType
+from typing import Self
+
+from hatchmon.adapters.courier import masked
 
 log = logging.getLogger(__name__)
 
 _IDLE_S = 60.0  # a wake that got lost costs no more than this
 _AFTER_ERROR_S = 5.0
-_SOCKET_TIMEOUT_S = 5.0
-
-# Services whose address has a host where a host belongs. Others (tgram, slack, pover ...) keep a key there.
-_HOSTED = re.compile(
-    r"(?:apprise|emby|form|gotify|hassio|http|json|kodi|mailto|matrix|mmost|mqtt|ncloud|nctalk|ntfy"
-    r"|rocket|signal|synology|xml|xmpp)s?"
-)
-_SCHEME = re.compile(r"\s*([A-Za-z][A-Za-z0-9+.-]{0,19})://(.*)", re.DOTALL)
-_AUTHORITY = re.compile(r"(?P<host>\[[0-9A-Fa-f:.]+\]|[^:\[\]]+)(?P<port>:\d{1,5})?")
-_DOMAIN = re.compile(r"(?:[A-Za-z0-9](?:[A-Za-z0-9-]{0,30}[A-Za-z0-9])?\.)+[A-Za-z]{2,12}")
+LETTER_LIMIT_S = 90.0
+"""Beyond all time limits of the services, mail with its several tries of 15 s among them."""
+PATIENCE = 3
+"""A letter that has failed so often no longer keeps back those behind it."""
+_MOST_FAILURES = 5  # of one round: then it is the service
 
 
 @dataclass(frozen=True, slots=True)
 class Letter:
-    """A message still to be sent; ``address`` indexes the addresses, ``attempts`` counts earlier failures."""
+    """A message still to be sent; ``address`` is the number of an address, ``attempts`` counts earlier
+    failures, ``key`` is the same at every attempt, and ``doubt`` says that it may have arrived before."""
 
     letter_id: int
     address: int
     title: str
     body: str
     attempts: int
+    key: str
+    doubt: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Begun:
+    """The letter is on its way: it may arrive even if nothing more is heard of it."""
+
+    letter_id: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,84 +65,33 @@ class Delivered:
 
 @dataclass(frozen=True, slots=True)
 class Failed:
-    """The letter did not get through and will be tried again. ``reason`` holds no secret."""
+    """The letter did not get through (``doubt``: perhaps) and will be tried again. ``reason``: no secrets."""
 
     letter_id: int
     reason: str
-
-
-def masked(url: str) -> str:
-    """The scheme and host of an Apprise address, everything else as ``***``; fit for logs and screens.
-
-    The host is hidden as well where it may be a key, or where a stray ``@`` leaves in doubt which part it is.
-    """
-    scheme, authority, rest = _split(url)
-    if not scheme:
-        return "***"
-    user, at, _ = authority.rpartition("@")
-    host = _shown_host(scheme, authority, rest)
-    if host is None:
-        return f"{scheme}://***"
-    return f"{scheme}://{'***' if user else ''}{at}{host}{'/***' if rest not in ('', '/') else ''}"
-
-
-def bad_address(url: str) -> str | None:
-    """None if Apprise understands ``url``, else what is wrong and how to mend it (no secrets)."""
-    scheme, _, _ = _split(url)
-    shown = masked(url)
-    if not scheme:
-        return (
-            f"{shown}: no service is named at the start of this push address; "
-            "write it as service://..., for example mailto://, ntfys:// or json://."
-        )
-    if _plugin(url) is not None:
-        return None
-    from apprise import manager_plugins
-
-    manager: Any = manager_plugins.NotificationManager
-    services = manager()
-    if scheme in ("http", "https"):
-        return (
-            f"{shown}: this is the web address of no service that Apprise recognises. To have messages "
-            f"posted to it as JSON, write json{scheme[4:]}:// instead; else see Apprise's manual."
-        )
-    if scheme not in services:
-        like = difflib.get_close_matches(scheme, services.schemas(), n=1)
-        meant = f" Did you mean {like[0]}://?" if like else ""
-        return (
-            f"{shown}: Apprise knows no service called {scheme}://.{meant} Its manual lists those it knows."
-        )
-    if not services[scheme].enabled:
-        return (
-            f"{shown}: Apprise needs another Python package for {scheme}:// that is not installed; "
-            "install it beside hatchmon or use another service."
-        )
-    return (
-        f"{shown}: Apprise knows {scheme}:// but cannot read the rest of this address. Compare it with the "
-        "form in Apprise's manual, and write special characters in names and passwords as %40 (@), "
-        "%3A (:), %2F (/)."
-    )
+    doubt: bool = False
 
 
 class Pusher:
-    """Sends what ``due`` lists to ``addresses`` (Apprise URLs) and posts ``Delivered`` or ``Failed``.
+    """Sends what ``due`` lists to ``addresses`` (number and Apprise URL); posts what becomes of each letter.
 
     ``due`` (oldest first) is only ever called from the one thread that hands letters out. A failed address
     waits ``first_wait_s``, then twice as long each time up to ``longest_wait_s``, always less a random part.
+    A letter that takes longer than ``limit_s`` is cut off.
     """
 
     def __init__(
         self,
-        addresses: Sequence[str],
+        addresses: Mapping[int, str],
         due: Callable[[], Sequence[Letter]],
         post: Callable[[object], None],
         *,
         monotonic: Callable[[], float] = time.monotonic,
         first_wait_s: float = 5.0,
         longest_wait_s: float = 900.0,
+        limit_s: float = LETTER_LIMIT_S,
         random: Random | None = None,
     ) -> None:
-        self._addresses = tuple(addresses)
         self._due = due
         self._post = post
         self._strays: set[int] = set()
@@ -143,7 +103,9 @@ class Pusher:
             longest = min(longest_wait_s, first_wait_s * 2.0 ** min(failures - 1, 30))
             return longest * (0.5 + 0.5 * chance.random())
 
-        self._desks = [_Desk(i, url, post, monotonic, wait_s) for i, url in enumerate(self._addresses)]
+        self._desks = [
+            _Desk(number, url, post, monotonic, wait_s, limit_s) for number, url in addresses.items()
+        ]
         self._thread = threading.Thread(target=self._run, name="push", daemon=True)
 
     def start(self) -> None:
@@ -157,7 +119,7 @@ class Pusher:
         self._woken.set()
 
     def stop(self, timeout: float = 2.0) -> None:
-        """Stop within ``timeout`` seconds; a send that hangs then ends with the process."""
+        """Stop within ``timeout`` seconds; what is on its way by then is cut off."""
         deadline = time.monotonic() + timeout
         self._stopping.set()
         self._woken.set()
@@ -166,19 +128,13 @@ class Pusher:
         for thread in (self._thread, *(desk.thread for desk in self._desks)):
             if thread.ident is not None:
                 thread.join(max(0.0, deadline - time.monotonic()))
+        for desk in self._desks:
+            desk.cut_off()
 
     @property
     def alive(self) -> bool:
         """Whether every thread runs."""
         return self._thread.is_alive() and all(desk.thread.is_alive() for desk in self._desks)
-
-    def try_now(self, address: int, title: str, body: str) -> str | None:
-        """Send a test message at once, in the caller's thread: None when delivered, else the reason."""
-        url = self._addresses[address]
-        plugin = _plugin(url)
-        if plugin is None:
-            return bad_address(url)
-        return _send(plugin, url, title, body)
 
     def _run(self) -> None:
         while not self._stopping.is_set():
@@ -201,13 +157,33 @@ class Pusher:
             desk.offer(piles.pop(desk.number, []))
         for letter in (letter for pile in piles.values() for letter in pile):
             if letter.letter_id not in self._strays:
-                reason = f"there is no push address number {letter.address + 1} in the settings any more"
+                reason = "its push address is not in the settings any more"
                 if _tell(self._post, Failed(letter.letter_id, reason)):
                     self._strays.add(letter.letter_id)
 
 
+def try_now(url: str, title: str, body: str, limit_s: float = LETTER_LIMIT_S) -> str | None:
+    """Send a test message at once, in the caller's thread: None when delivered, else the reason."""
+    with _Courier(url, limit_s) as courier:
+        return courier.carry(Letter(0, 0, title, body, 0, f"test-{time.time_ns()}"))[0]
+
+
+@dataclass(slots=True)
+class _Held:
+    """A letter at its desk: failures so far; whether it is passed over, and until when."""
+
+    letter: Letter
+    failures: int
+    doubt: bool
+    passed_over: bool = False
+    not_before: float = float("-inf")
+
+
 class _Desk:
-    """The worker of one address: its letters in order, one at a time."""
+    """The worker of one address: its letters in order, one at a time.
+
+    A letter that keeps failing while those behind it get through is passed over, and tried in between.
+    """
 
     def __init__(
         self,
@@ -216,21 +192,23 @@ class _Desk:
         post: Callable[[object], None],
         monotonic: Callable[[], float],
         wait_s: Callable[[int], float],
+        limit_s: float,
     ) -> None:
         self.number = number
-        self.thread = threading.Thread(target=self._run, name=f"push-{number + 1}", daemon=True)
+        self.thread = threading.Thread(target=self._run, name=f"push{number:+d}", daemon=True)
         self._url = url
         self._post = post
         self._monotonic = monotonic
         self._wait_s = wait_s
+        self._limit_s = limit_s
         self._changed = threading.Condition()
-        self._letters: list[Letter] = []
+        self._held: dict[int, _Held] = {}
         self._delivered: set[int] = set()
         self._untold: set[int] = set()  # delivered, but the post of it failed
         self._failures = 0
         self._not_before = monotonic()
         self._stopping = False
-        self._plugin: Any = None
+        self._courier: _Courier | None = None
 
     def start(self) -> None:
         self.thread.start()
@@ -240,11 +218,22 @@ class _Desk:
             self._stopping = True
             self._changed.notify_all()
 
+    def cut_off(self) -> None:
+        """End the process that is sending, if there is one."""
+        with self._changed:
+            if self._courier is not None:
+                self._courier.kill()
+
     def offer(self, letters: Sequence[Letter]) -> None:
         """Take the present list of unsent letters, which may still hold some that went out a moment ago."""
         with self._changed:
             again = [letter.letter_id for letter in letters if letter.letter_id in self._untold]
-            self._letters = [letter for letter in letters if letter.letter_id not in self._delivered]
+            self._held = {
+                letter.letter_id: self._held.get(letter.letter_id)
+                or _Held(letter, letter.attempts, letter.doubt)
+                for letter in letters
+                if letter.letter_id not in self._delivered
+            }
             self._changed.notify_all()
         for letter_id in again:
             if _tell(self._post, Delivered(letter_id)):
@@ -252,49 +241,182 @@ class _Desk:
                     self._untold.discard(letter_id)
 
     def _run(self) -> None:
-        while (letter := self._next()) is not None:
+        while held := self._wait_for_one():
             try:
-                self._deal_with(letter)
+                self._round()
             except Exception as error:
                 # The type only: its message might quote the address.
                 log.error("%s: %s while sending a letter", masked(self._url), type(error).__name__)
-                self._later(letter)
-                _tell(self._post, Failed(letter.letter_id, f"{type(error).__name__} while sending"))
+                _tell(self._post, Failed(held.letter.letter_id, f"{type(error).__name__} while sending"))
+                self._later(held.failures + 1)
 
-    def _next(self) -> Letter | None:
+    def _wait_for_one(self) -> _Held | None:
         with self._changed:
             while not self._stopping:
-                wait_s = self._not_before - self._monotonic()
-                if self._letters and wait_s <= 0:
-                    return self._letters[0]
-                self._changed.wait(wait_s if self._letters else None)
+                now = self._monotonic()
+                # Behind one that is not passed over nothing moves.
+                moments = []
+                for held in self._held.values():
+                    moments.append(held.not_before)
+                    if max(held.not_before, self._not_before) <= now:
+                        return held
+                    if not held.passed_over:
+                        break
+                self._changed.wait(max(min(moments), self._not_before) - now if moments else None)
         return None
 
-    def _deal_with(self, letter: Letter) -> None:
-        if self._plugin is None:
-            self._plugin = _plugin(self._url)
-        if self._plugin is None:
-            reason: str | None = bad_address(self._url) or "the address could not be used"
-        else:
-            reason = _send(self._plugin, self._url, letter.title, letter.body)
-        if reason is None:
+    def _round(self) -> None:
+        """Try what may be tried now, in order."""
+        failed: list[_Held] = []
+        with _Courier(self._url, self._limit_s) as courier:
+            with self._changed:
+                self._courier = courier
+            try:
+                while held := self._next(failed):
+                    if self._try(courier, held):
+                        for other in failed:  # so it was they, not the service
+                            other.passed_over = True
+                            other.not_before = self._monotonic() + self._wait_s(other.failures)
+                        failed.clear()
+                        self._failures = 0
+                        self._not_before = self._monotonic()
+                    elif held.passed_over:
+                        held.not_before = self._monotonic() + self._wait_s(held.failures)
+                    else:
+                        failed.append(held)
+                        if held.failures < PATIENCE or len(failed) == _MOST_FAILURES:
+                            break
+            finally:
+                with self._changed:
+                    self._courier = None
+        if failed:
+            self._later(failed[0].failures)
+
+    def _next(self, failed: Sequence[_Held]) -> _Held | None:
+        """The first letter that may go now and has not failed in this round."""
+        with self._changed:
+            now = self._monotonic()
+            if self._stopping:
+                return None
+            return next(
+                (held for held in self._held.values() if held.not_before <= now and held not in failed), None
+            )
+
+    def _try(self, courier: _Courier, held: _Held) -> bool:
+        letter = held.letter
+        _tell(self._post, Begun(letter.letter_id))
+        trouble, doubt = courier.carry(letter, again=held.doubt)
+        if trouble is None:
             with self._changed:
                 self._delivered.add(letter.letter_id)
-                self._letters = [other for other in self._letters if other.letter_id != letter.letter_id]
-                self._failures = 0
+                self._held.pop(letter.letter_id, None)
             if not _tell(self._post, Delivered(letter.letter_id)):
                 with self._changed:
                     self._untold.add(letter.letter_id)
-            return
-        log.warning("%s: letter %d not delivered: %s", masked(self._url), letter.letter_id, reason)
-        self._later(letter)
-        _tell(self._post, Failed(letter.letter_id, reason))
+            return True
+        held.failures += 1
+        held.doubt = held.doubt or doubt
+        log.warning("%s: letter %d not delivered: %s", masked(self._url), letter.letter_id, trouble)
+        _tell(self._post, Failed(letter.letter_id, trouble, held.doubt))
+        return False
 
-    def _later(self, letter: Letter) -> None:
+    def _later(self, failures: int) -> None:
         with self._changed:
             # Failures before a restart count too, so that a crash loop does not hammer the service.
-            self._failures = max(self._failures, letter.attempts) + 1
+            self._failures = max(self._failures + 1, failures)
             self._not_before = self._monotonic() + self._wait_s(self._failures)
+
+
+class _Courier:
+    """The process that sends to one address, from the first letter to the end of ``with``.
+
+    The address and the letters go through its standard input, where no other user can read them.
+    """
+
+    def __init__(self, url: str, limit_s: float) -> None:
+        self._url = url
+        self._limit_s = limit_s
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def carry(self, letter: Letter, again: bool = False) -> tuple[str | None, bool]:
+        """(None when delivered, else the reason; whether it may have arrived in spite of that)."""
+        if self._process is None:
+            self._process = _start()
+            self._write(self._url)
+        body = letter.body
+        if again:
+            body += f"\n(Sent again, perhaps you have it: letter {letter.key}.)"
+        self._write({"title": letter.title, "body": body.lstrip("\n"), "key": letter.key})
+        answer = self._answer()
+        if answer is not None:
+            told = json.loads(answer)
+            return told["trouble"], told["doubt"]
+        self._end(0.0)
+        return f"the sending process gave no result within {self._limit_s:g} s, or ended", True
+
+    def kill(self) -> None:
+        """End it at once; from any thread."""
+        process = self._process
+        if process is not None:
+            process.kill()
+
+    def _write(self, line: object) -> None:
+        assert self._process is not None
+        assert self._process.stdin is not None
+        with contextlib.suppress(BrokenPipeError):  # it has ended; no answer will come
+            self._process.stdin.write(json.dumps(line).encode() + b"\n")
+            self._process.stdin.flush()
+
+    def _answer(self) -> bytes | None:
+        """Its next line, or None when none comes in time."""
+        assert self._process is not None
+        assert self._process.stdout is not None
+        deadline = time.monotonic() + self._limit_s
+        read = b""
+        while not read.endswith(b"\n"):
+            ready, _, _ = select.select([self._process.stdout], [], [], max(deadline - time.monotonic(), 0.0))
+            part = os.read(self._process.stdout.fileno(), 65536) if ready else b""
+            if not part:
+                return None
+            read += part
+        return read
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._end(1.0)
+
+    def _end(self, wait_s: float) -> None:
+        process, self._process = self._process, None
+        if process is None:
+            return
+        with process:  # closes the pipes, and collects what is left of it
+            with contextlib.suppress(BrokenPipeError):
+                assert process.stdin is not None
+                process.stdin.close()
+            try:
+                process.wait(wait_s)
+            except subprocess.TimeoutExpired:
+                process.kill()
+
+
+def _start() -> subprocess.Popen[bytes]:
+    return subprocess.Popen(
+        # Isolated: a Python file in the working folder must not pass for a library.
+        [sys.executable, "-I", "-m", "hatchmon.adapters.courier"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        # Neither the settings' secrets nor the service manager are its business.
+        env={
+            name: value
+            for name, value in os.environ.items()
+            if not name.startswith(("HATCHMON_", "NOTIFY_", "WATCHDOG_", "CREDENTIALS_"))
+        },
+    )
 
 
 def _tell(post: Callable[[object], None], event: object) -> bool:
@@ -304,136 +426,3 @@ def _tell(post: Callable[[object], None], event: object) -> bool:
         log.exception("the result of a letter could not be handed in")
         return False
     return True
-
-
-# --- addresses ---
-
-
-def _split(url: str) -> tuple[str, str, str]:
-    """Scheme (lower case, empty if there is none), authority, and the rest with its leading mark."""
-    match = _SCHEME.fullmatch(url)
-    if match is None:
-        return "", "", url
-    scheme, tail = match.group(1).lower(), match.group(2).strip()
-    end = next((i for i, mark in enumerate(tail) if mark in "/?#"), len(tail))
-    return scheme, tail[:end], tail[end:]
-
-
-def _shown_host(scheme: str, authority: str, rest: str) -> str | None:
-    """The host (and port) if it is certain to be one, else None."""
-    # An @ further on may end a password with an unescaped slash: then this "host" is part of the password.
-    if not _HOSTED.fullmatch(scheme) or "@" in rest or "%40" in rest:
-        return None
-    match = _AUTHORITY.fullmatch(authority.rpartition("@")[2])
-    if match is None:
-        return None
-    host = match["host"].lower()
-    if host == "localhost" or _DOMAIN.fullmatch(host):
-        return match[0].lower()
-    try:
-        ipaddress.ip_address(host.strip("[]"))
-    except ValueError:
-        return None
-    return match[0].lower()
-
-
-def _without_secrets(text: str, url: str) -> str:
-    """``text`` with every part of ``url`` but the shown host struck out."""
-    scheme, authority, rest = _split(url)
-    host = _shown_host(scheme, authority, rest)
-    secret_part = authority + rest if host is None else authority.rpartition("@")[0] + rest
-    parts = re.split(r"[/?#&=@:,;\s]", secret_part)
-    secrets = {part for raw in (secret_part, *parts) for part in (raw, unquote_plus(raw)) if part.strip()}
-    for secret in sorted(secrets, key=len, reverse=True):
-        pattern = re.escape(secret)
-        if len(secret) < 4:  # inside longer words it is chance
-            pattern = rf"(?<![A-Za-z0-9]){pattern}(?![A-Za-z0-9])"
-        text = re.sub(pattern, "***", text, flags=re.IGNORECASE)
-    return text
-
-
-# --- Apprise ---
-
-
-class _Overheard(logging.Handler):
-    """Keeps what Apprise logs while one thread sends one letter."""
-
-    def __init__(self) -> None:
-        super().__init__(logging.DEBUG)
-        self._mine = threading.local()
-
-    def listen(self) -> list[tuple[int, str]]:
-        """Begin anew for this thread; the list fills as Apprise logs."""
-        heard: list[tuple[int, str]] = []
-        self._mine.heard = heard
-        return heard
-
-    def emit(self, record: logging.LogRecord) -> None:
-        heard = getattr(self._mine, "heard", None)
-        if heard is not None and len(heard) < 50:
-            heard.append((record.levelno, record.getMessage()))
-
-
-_overheard = _Overheard()
-_loading = threading.Lock()
-
-# What can be said of a failed connection; Apprise logs the rest with the whole URL, secrets and all.
-_CAUSES = (
-    (re.compile(r"timed out|timeout", re.I), "no answer in time"),
-    (re.compile(r"refused", re.I), "connection refused"),
-    (re.compile(r"resolve|getaddrinfo|name or service|nodename", re.I), "the host name is not known"),
-    (re.compile(r"certificate|ssl", re.I), "its certificate was not accepted"),
-    (re.compile(r"unreachable|no route", re.I), "the network cannot be reached"),
-    (re.compile(r"reset|aborted|closed", re.I), "the connection broke off"),
-)
-
-
-def _plugin(url: str) -> Any:
-    """Apprise's sender for ``url``, or None if it does not understand it."""
-    # Apprise's first use loads its services and is not safe from two threads at once.
-    with _loading:
-        _quieten()
-        import apprise  # here, since it takes 27 MB that a hatchery without push need not spend
-        from apprise.url import URLBase
-
-        _overheard.listen()
-        # Nothing on disk, and all work in the calling thread: there is no pool to wait for at the end.
-        asset = apprise.AppriseAsset(
-            async_mode=False, secure_logging=True, storage_mode="memory", service_timeout=0
-        )
-        plugin = apprise.Apprise.instantiate(url, asset=asset)
-        if plugin is None:
-            return None
-        # A limit given in the address (cto, rto) or by the service's own class (mail) stays.
-        for limit in ("socket_connect_timeout", "socket_read_timeout"):
-            if limit not in vars(plugin) and getattr(plugin, limit) == getattr(URLBase, limit):
-                setattr(plugin, limit, _SOCKET_TIMEOUT_S)
-        sender = apprise.Apprise(asset=asset)
-        sender.add(plugin)
-        return sender
-
-
-def _quieten() -> None:
-    """Keep from the program's log what may hold a key: many services carry it in the path of the URL."""
-    theirs = logging.getLogger("apprise")
-    theirs.propagate = False
-    theirs.setLevel(logging.DEBUG)
-    if _overheard not in theirs.handlers:
-        theirs.addHandler(_overheard)
-    for name in ("urllib3.connectionpool", "requests_oauthlib", "oauthlib"):
-        logging.getLogger(name).setLevel(logging.ERROR)
-
-
-def _send(sender: Any, url: str, title: str, body: str) -> str | None:
-    """None when the service took it, else the reason, without secrets."""
-    heard = _overheard.listen()
-    try:
-        if sender.notify(body=body or title, title=title if body else "", body_format="text"):
-            return None
-    except Exception as error:
-        return f"Apprise failed with {type(error).__name__}"
-    said = next((text for level, text in heard if level >= logging.WARNING), "Apprise gives no reason")
-    reason = _without_secrets(" ".join(said.split()), url)[:200].rstrip(".")
-    errors = " ".join(text for _, text in heard if "exception" in text.lower())
-    cause = next((cause for pattern, cause in _CAUSES if pattern.search(errors)), None)
-    return f"{reason} ({cause})" if cause else reason

@@ -25,6 +25,7 @@ from hatchmon.hatchery.units import to_inner
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
 REJECTED_KEPT = 10_000
+LETTER_TRIES = 5  # at the least, before one is given up: a machine that was off has not tried
 _FIRST_MOVED = {
     "readings": "SELECT min(seq) FROM readings WHERE seq >= ? AND dated_by = 'receipt'",
     "forecasts": "SELECT min(forecast_id) FROM forecasts WHERE issued_us BETWEEN ? AND ?",
@@ -747,9 +748,10 @@ class Store:
         )
 
     def due_letters(self, now: datetime) -> list[sqlite3.Row]:
-        """Letters to be sent, oldest first: letter_id, address, title, body, attempts."""
+        """Letters to be sent, oldest first: letter_id, address, title, body, attempts, key, in_doubt."""
         return self.rows(
-            """SELECT letter_id, address, title, body, attempts FROM letters JOIN alerts USING (alert_id)
+            """SELECT letter_id, address, title, body, attempts, key, in_doubt
+               FROM letters JOIN alerts USING (alert_id)
                WHERE state = 'due' AND not_before_us <= ? ORDER BY letter_id""",
             to_us(now),
         )
@@ -778,12 +780,20 @@ class Store:
             (letter_id,),
         )
 
-    def letter_failed(self, letter_id: int, reason: str) -> None:
-        """The letter has not been delivered this time."""
-        self._db.execute(
-            "UPDATE letters SET attempts = attempts + 1, last_error = ? WHERE letter_id = ?",
-            (reason, letter_id),
-        )
+    def letter_begun(self, letter_id: int) -> None:
+        """The letter is on its way; until more is known, it may have arrived."""
+        self._db.execute("UPDATE letters SET in_doubt = 1 WHERE letter_id = ?", (letter_id,))
+
+    def letter_failed(self, letter_id: int, reason: str, doubt: bool, old: datetime) -> bool:
+        """The letter has not been delivered this time, or perhaps (``doubt``); whether it is given up for
+        good: due before ``old``, and tried several times."""
+        rows = self._db.execute(
+            """UPDATE letters SET attempts = attempts + 1, last_error = ?, in_doubt = ?, state = CASE
+               WHEN not_before_us < ? AND attempts >= ? THEN 'given up' ELSE state END
+               WHERE letter_id = ? AND state = 'due' RETURNING state""",
+            (reason, doubt, to_us(old), LETTER_TRIES - 1, letter_id),
+        ).fetchall()
+        return rows == [("given up",)]
 
     # --- requests ----------------------------------------------------------------------------
 

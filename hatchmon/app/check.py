@@ -9,8 +9,9 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 
 from hatchmon.adapters.clock import Clock
+from hatchmon.adapters.courier import bad_address, masked
 from hatchmon.adapters.mqtt import LinkDown, LinkUp, MqttLink, SubscriptionRefused
-from hatchmon.adapters.push import Pusher, bad_address, masked
+from hatchmon.adapters.push import try_now
 from hatchmon.adapters.series import SeriesForwarder
 from hatchmon.adapters.store import Store, StoreError, Taken
 from hatchmon.app.buttons import request_topic
@@ -144,11 +145,10 @@ def check_push(settings: Settings, send_test: bool) -> Iterator[Finding]:
             "push", False, "no address set: the phone will not be told of anything",
             "set push.to, for instance [\"mailto://...\"] (or environment HATCHMON_PUSH__TO)",
         )  # fmt: skip
-    pusher = Pusher(to, list, lambda _: None)
     for number, address in enumerate(to):
         trouble = bad_address(address)
         if trouble is None and send_test:
-            trouble = pusher.try_now(number, "hatchmon: a test", "If you read this, hatchmon can reach you.")
+            trouble = try_now(address, "hatchmon: a test", "If you read this, hatchmon can reach you.")
         if trouble is not None:
             yield Finding(
                 "push",

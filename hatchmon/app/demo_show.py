@@ -20,7 +20,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from rich.console import Console
 from rich.text import Text
 
-from hatchmon.adapters.push import bad_address
+from hatchmon.adapters.courier import bad_address
 from hatchmon.adapters.store import Store
 from hatchmon.app import views
 from hatchmon.app.ask import ask

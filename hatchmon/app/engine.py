@@ -14,7 +14,7 @@ from typing import Any, Protocol
 
 from hatchmon.adapters.clock import Clock
 from hatchmon.adapters.mqtt import Incoming, LinkDown, LinkUp, SubscriptionRefused
-from hatchmon.adapters.push import Delivered, Failed
+from hatchmon.adapters.push import Begun, Delivered, Failed
 from hatchmon.adapters.series import Forwarded, SeriesTrouble, SeriesWell, SetAside
 from hatchmon.adapters.store import Request, Store, from_us, to_us
 from hatchmon.app import state
@@ -234,7 +234,7 @@ class Engine:
         elif isinstance(item, SubscriptionRefused):
             self.machine.refused_topics[item.topic] = item.reason
             log.error("broker refuses topic %s: %s", item.topic, item.reason)
-        elif isinstance(item, Delivered | Failed):
+        elif isinstance(item, Begun | Delivered | Failed):
             self._pending.letters.append(item)
             self._pending.urgent = True
         elif isinstance(item, Forwarded):

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import logging
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from hatchmon.adapters.mqtt import Incoming
-from hatchmon.adapters.push import Delivered, Failed
+from hatchmon.adapters.push import Begun, Delivered, Failed
 from hatchmon.adapters.series import SetAside
 from hatchmon.adapters.store import NewReading, Store, to_us
 from hatchmon.hatchery.types import Alert, Forecast, Verdict
+
+log = logging.getLogger(__name__)
+
+GIVE_UP_AFTER = timedelta(days=2)
+"""A letter that no service took for so long will not be taken, and is old news."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +47,7 @@ class Pending:
     forecasts: list[tuple[int, Forecast]] = field(default_factory=list)
     alerts: list[tuple[Alert, datetime]] = field(default_factory=list)  # and not to be sent before
     overtaken: list[tuple[tuple[str, ...], str]] = field(default_factory=list)
-    letters: list[Delivered | Failed] = field(default_factory=list)
+    letters: list[Begun | Delivered | Failed] = field(default_factory=list)
     set_aside: list[SetAside] = field(default_factory=list)
     cursors: dict[str, int] = field(default_factory=dict)  # by feed, how far it has been forwarded
     deliveries: list[int] = field(default_factory=list)
@@ -83,10 +89,12 @@ class Pending:
         for alert, not_before in self.alerts:
             store.add_alert(alert, addresses, not_before)
         for letter in self.letters:
-            if isinstance(letter, Delivered):
+            if isinstance(letter, Begun):
+                store.letter_begun(letter.letter_id)
+            elif isinstance(letter, Delivered):
                 store.letter_sent(letter.letter_id)
-            else:
-                store.letter_failed(letter.letter_id, letter.reason)
+            elif store.letter_failed(letter.letter_id, letter.reason, letter.doubt, now - GIVE_UP_AFTER):
+                log.error("letter %d given up after %s: %s", letter.letter_id, GIVE_UP_AFTER, letter.reason)
         for line in self.set_aside:
             store.add_series_refused(line.feed, line.cursor, line.line, line.reason)
         for feed, up_to in self.cursors.items():

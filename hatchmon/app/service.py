@@ -102,7 +102,7 @@ class Service:
             monotonic=self._clock.monotonic,
             max_payload=LARGEST_PAYLOAD,
         )
-        self._pusher = Pusher(addresses(settings), self._due_letters, self._post)
+        self._pusher = Pusher(dict(enumerate(addresses(settings))), self._due_letters, self._post)
         self._series: SeriesForwarder | None = None
         server = make_series_server(settings)
         if server is not None:
@@ -257,6 +257,14 @@ class Service:
         with Store(self._settings.store.path, read_only=True) as store:
             rows = store.due_letters(self._clock.now())
         return [
-            Letter(row["letter_id"], row["address"], row["title"], row["body"], row["attempts"])
+            Letter(
+                row["letter_id"],
+                row["address"],
+                row["title"],
+                row["body"],
+                row["attempts"],
+                row["key"],
+                bool(row["in_doubt"]),
+            )
             for row in rows
         ]

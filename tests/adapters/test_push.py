@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import io
 import logging
+import os
 import re
+import signal
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
 from random import Random
 from typing import Any
 
@@ -15,15 +18,23 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from hatchmon.adapters import push
-from hatchmon.adapters.push import Delivered, Failed, Letter, Pusher, bad_address, masked
+from hatchmon.adapters import courier, push
+from hatchmon.adapters.courier import bad_address, masked
+from hatchmon.adapters.push import Begun, Delivered, Failed, Letter, Pusher, try_now
 from tests.servers import HOST, Receiver, free_port, wait_until
 
 SECRET = "k7Qz-9f3b1c77"
 
 
 def letter(letter_id: int, address: int = 0, attempts: int = 0) -> Letter:
-    return Letter(letter_id, address, f"Title {letter_id}", f"Cone north: letter {letter_id}", attempts)
+    return Letter(
+        letter_id,
+        address,
+        f"Title {letter_id}",
+        f"Cone north: letter {letter_id}",
+        attempts,
+        f"key-{letter_id}",
+    )
 
 
 def json_url(receiver: Receiver, more: str = "") -> str:
@@ -76,7 +87,7 @@ def start() -> Iterator[Callable[..., Pusher]]:
 
     def begin(engine: Engine, *addresses: str, **more: Any) -> Pusher:
         options = {"first_wait_s": 0.05, "longest_wait_s": 0.2} | more
-        pusher = Pusher(addresses, engine.due, engine.post, **options)
+        pusher = Pusher(dict(enumerate(addresses)), engine.due, engine.post, **options)
         pusher.start()
         running.append(pusher)
         return pusher
@@ -97,7 +108,7 @@ def other() -> Iterator[Receiver]:
 
 def test_letters_arrive_as_written_and_in_order(receiver: Receiver, start: Callable[..., Pusher]) -> None:
     text = "Cone north: harvest 14:10 to 17:30.\n<b>50 %</b> & *no* markup: 28 °C"
-    engine = Engine(Letter(1, 0, "Harvest soon", text, 0), letter(2), letter(3))
+    engine = Engine(Letter(1, 0, "Harvest soon", text, 0, "key-1"), letter(2), letter(3))
     start(engine, json_url(receiver))
     wait_until(lambda: engine.delivered == [1, 2, 3], 20, "three letters")
     first = receiver.posts[0]
@@ -107,7 +118,7 @@ def test_letters_arrive_as_written_and_in_order(receiver: Receiver, start: Calla
 
 
 def test_letter_without_body_sends_its_title(receiver: Receiver, start: Callable[..., Pusher]) -> None:
-    engine = Engine(Letter(1, 0, "Back after a power cut", "", 0))
+    engine = Engine(Letter(1, 0, "Back after a power cut", "", 0, "key-1"))
     start(engine, json_url(receiver))
     wait_until(lambda: engine.delivered == [1], 20, "the letter")
     assert receiver.posts[0].body["message"] == "Back after a power cut"
@@ -135,7 +146,8 @@ def test_failed_letter_is_tried_again_and_keeps_its_place(
     wait_until(lambda: engine.delivered == [1, 2], 20, "both letters")
     titles = sent(receiver)
     assert titles == ["Title 1"] * (len(titles) - 1) + ["Title 2"]
-    assert len(titles) == len(engine.events)  # one event for each try, and none after the delivery
+    # One end for each try, and none after the delivery.
+    assert len(titles) == len(engine.of(Begun)) == len(engine.of(Failed)) + len(engine.of(Delivered))
 
 
 def test_address_that_is_down_is_tried_until_it_is_up(start: Callable[..., Pusher]) -> None:
@@ -176,7 +188,7 @@ def test_hanging_address_is_given_up_after_its_timeout(
 
 def test_socket_timeouts_are_short_unless_the_address_says_otherwise() -> None:
     def limits(url: str) -> tuple[float, float]:
-        service = push._plugin(url)[0]
+        service = courier._plugin(url)[0]
         return service.socket_connect_timeout, service.socket_read_timeout
 
     assert limits(f"json://{HOST}/x") == (5.0, 5.0)
@@ -213,7 +225,7 @@ def test_delivery_that_could_not_be_handed_in_is_told_again_not_sent_again(
             raise Full
         engine.post(event)
 
-    pusher = Pusher([json_url(receiver)], engine.due, post)
+    pusher = Pusher({0: json_url(receiver)}, engine.due, post)
     pusher.start()
     try:
         receiver.wait_for(1, 20)
@@ -243,7 +255,7 @@ def test_letter_no_longer_due_is_dropped(receiver: Receiver, start: Callable[...
 
 def test_waits_grow_to_the_longest_and_vary() -> None:
     """Real time is not spent here: the sum is asked of the parts that make the wait."""
-    pusher = Pusher([f"json://{HOST}/x"], list, lambda event: None, random=Random(1))
+    pusher = Pusher({0: f"json://{HOST}/x"}, list, lambda event: None, random=Random(1))
     wait_s = pusher._desks[0]._wait_s
     for failures, most in [(1, 5), (2, 10), (3, 20), (7, 320), (8, 640), (9, 900), (500, 900)]:
         waits = {wait_s(failures) for _ in range(200)}
@@ -273,7 +285,9 @@ def test_letter_to_an_address_that_is_gone_fails_once_and_holds_up_nobody(
     reads = engine.reads
     pusher.wake()
     wait_until(lambda: engine.reads > reads, 10, "another look")
-    assert [(event.letter_id, "number 5" in event.reason) for event in engine.of(Failed)] == [(1, True)]
+    assert [(event.letter_id, "not in the settings" in event.reason) for event in engine.of(Failed)] == [
+        (1, True)
+    ]
 
 
 def test_address_that_apprise_does_not_understand_fails_with_the_reason(
@@ -297,7 +311,7 @@ def test_outlives_a_database_that_cannot_be_read(
             raise failure
         return engine.due()
 
-    pusher = Pusher([json_url(receiver)], due, engine.post)
+    pusher = Pusher({0: json_url(receiver)}, due, engine.post)
     pusher.start()
     try:
         wait_until(lambda: engine.delivered == [1], 20, "the letter")
@@ -311,7 +325,7 @@ def test_outlives_a_database_that_cannot_be_read(
 def test_stops_in_time_while_an_address_hangs(receiver: Receiver) -> None:
     receiver.behaviour = "hang"
     engine = Engine(letter(1))
-    pusher = Pusher([json_url(receiver, "?rto=20"), json_url(receiver)], engine.due, engine.post)
+    pusher = Pusher({0: json_url(receiver, "?rto=20"), 1: json_url(receiver)}, engine.due, engine.post)
     pusher.start()
     receiver.wait_for(1, 20)
     began = time.monotonic()
@@ -322,7 +336,7 @@ def test_stops_in_time_while_an_address_hangs(receiver: Receiver) -> None:
 def test_stops_at_once_when_idle_or_waiting(receiver: Receiver) -> None:
     receiver.behaviour = "500"
     engine = Engine(letter(1))
-    pusher = Pusher([json_url(receiver), json_url(receiver)], engine.due, engine.post, first_wait_s=600)
+    pusher = Pusher({0: json_url(receiver), 1: json_url(receiver)}, engine.due, engine.post, first_wait_s=600)
     pusher.start()
     wait_until(lambda: engine.of(Failed), 20, "the failure")
     assert pusher.alive
@@ -331,16 +345,168 @@ def test_stops_at_once_when_idle_or_waiting(receiver: Receiver) -> None:
 
 
 def test_try_now(receiver: Receiver) -> None:
-    addresses = [json_url(receiver), "nosuch://x", f"json://{HOST}:{free_port()}/{SECRET}"]
-    pusher = Pusher(addresses, list, lambda event: None)
-    assert pusher.try_now(0, "Test", "It works.") is None
+    assert try_now(json_url(receiver), "Test", "It works.") is None
     assert receiver.posts[0].body["message"] == "It works."
-    assert "knows no service called nosuch://" in (pusher.try_now(1, "Test", "x") or "")
-    refused = pusher.try_now(2, "Test", "x") or ""
+    assert "knows no service called nosuch://" in (try_now("nosuch://x", "Test", "x") or "")
+    refused = try_now(f"json://{HOST}:{free_port()}/{SECRET}", "Test", "x") or ""
     assert "connection refused" in refused
     assert SECRET not in refused
     receiver.behaviour = "403"
-    assert "403" in (pusher.try_now(0, "Test", "x") or "")
+    assert "403" in (try_now(json_url(receiver), "Test", "x") or "")
+
+
+# --- repeats ---
+
+
+def keys(receiver: Receiver) -> list[str]:
+    return [post.headers["idempotency-key"] for post in receiver.posts]
+
+
+def test_a_letter_bears_the_same_key_at_every_attempt(
+    receiver: Receiver, start: Callable[..., Pusher]
+) -> None:
+    receiver.behaviour = "503"
+    engine = Engine(letter(1), letter(2))
+    start(engine, json_url(receiver))
+    wait_until(lambda: engine.of(Failed), 20, "a failure")
+    receiver.behaviour = "ok"
+    wait_until(lambda: engine.delivered == [1, 2], 20, "both letters")
+    told = keys(receiver)
+    assert told == ["key-1"] * (len(told) - 1) + ["key-2"]
+    # What was plainly refused has not arrived, and the repeat does not say so.
+    assert not any(event.doubt for event in engine.of(Failed))
+    assert {str(post.body["message"]) for post in receiver.posts if post.body["title"] == "Title 1"} == {
+        "Cone north: letter 1"
+    }
+
+
+def test_a_repeat_says_that_it_may_be_one(receiver: Receiver, start: Callable[..., Pusher]) -> None:
+    """After no answer, and after an end of the daemon in the middle of a letter."""
+    receiver.behaviour = "hang"
+    begun = Letter(2, 0, "Title 2", "Text 2", 0, "key-2", doubt=True)
+    engine = Engine(letter(1), begun)
+    start(engine, json_url(receiver, "?rto=0.2"))
+    wait_until(lambda: engine.of(Failed), 20, "the failure")
+    assert engine.of(Failed)[0].doubt
+    receiver.behaviour = "ok"
+    wait_until(lambda: engine.delivered == [1, 2], 20, "both letters")
+    first, *_, again, last = receiver.posts
+    assert first.body["message"] == "Cone north: letter 1"
+    assert again.body["message"] == ("Cone north: letter 1\n(Sent again, perhaps you have it: letter key-1.)")
+    assert last.body["message"] == "Text 2\n(Sent again, perhaps you have it: letter key-2.)"
+
+
+def test_it_is_said_that_a_letter_is_on_its_way_before_it_is(
+    receiver: Receiver, start: Callable[..., Pusher]
+) -> None:
+    engine = Engine(letter(1))
+    receiver.behaviour = "hang"
+    start(engine, json_url(receiver, "?rto=30"))
+    receiver.wait_for(1, 20)
+    assert engine.events == [Begun(1)]
+
+
+def test_a_letter_refused_for_good_does_not_keep_back_those_behind_it(
+    receiver: Receiver, start: Callable[..., Pusher]
+) -> None:
+    receiver.refuses = "letter 1"
+    engine = Engine(letter(1), letter(2), letter(3))
+    pusher = start(engine, json_url(receiver))
+    wait_until(lambda: engine.delivered == [2, 3], 30, "the letters behind it")
+    assert len([title for title in sent(receiver) if title == "Title 1"]) == push.PATIENCE
+    engine.add(letter(4))
+    pusher.wake()
+    wait_until(lambda: engine.delivered == [2, 3, 4], 20, "a new letter")
+    receiver.refuses = ""
+    wait_until(lambda: 1 in engine.delivered, 20, "the letter itself")
+
+
+def test_order_holds_over_an_outage_of_many_attempts(
+    receiver: Receiver, start: Callable[..., Pusher]
+) -> None:
+    receiver.behaviour = "502"
+    engine = Engine(letter(1), letter(2), letter(3))
+    start(engine, json_url(receiver))
+    wait_until(lambda: len(engine.of(Failed)) >= 2 * push.PATIENCE, 40, "many failures")
+    receiver.behaviour = "ok"
+    wait_until(lambda: len(engine.delivered) == 3, 20, "all letters")
+    assert engine.delivered == [1, 2, 3]
+
+
+# --- the process that sends ---
+
+
+def test_address_and_letter_are_seen_in_no_list_of_processes(receiver: Receiver) -> None:
+    """In neither the arguments nor the environment, which others on the machine may read."""
+    receiver.behaviour = "hang"
+    engine = Engine(letter(1))
+    pusher = Pusher({0: json_url(receiver, "?rto=20")}, engine.due, engine.post)
+    pusher.start()
+    try:
+        receiver.wait_for(1, 20)
+        (pid,) = couriers()
+        seen = Path(f"/proc/{pid}/cmdline").read_bytes() + Path(f"/proc/{pid}/environ").read_bytes()
+    finally:
+        pusher.stop(timeout=0.1)
+    assert b"hatchmon.adapters.courier" in seen
+    assert SECRET.encode() not in seen
+    assert b"Cone north" not in seen
+    assert b"HATCHMON_" not in seen
+
+
+def couriers() -> list[int]:
+    """The sending processes of this one."""
+    found = []
+    for folder in Path("/proc").glob("[0-9]*"):
+        try:
+            parent = int((folder / "stat").read_text().rpartition(")")[2].split()[1])
+            ours = parent == os.getpid() and b"hatchmon.adapters.courier" in (folder / "cmdline").read_bytes()
+        except OSError:
+            continue
+        if ours:
+            found.append(int(folder.name))
+    return found
+
+
+def test_a_sender_that_hangs_is_cut_off(receiver: Receiver, start: Callable[..., Pusher]) -> None:
+    receiver.behaviour = "hang"
+    engine = Engine(letter(1))
+    start(engine, json_url(receiver, "?rto=60"), limit_s=3.0)
+    wait_until(lambda: engine.of(Failed), 30, "the failure")
+    assert "no result within 3 s" in engine.of(Failed)[0].reason
+    assert engine.of(Failed)[0].doubt
+    receiver.behaviour = "ok"
+    wait_until(lambda: engine.delivered == [1], 20, "the letter")
+    wait_until(lambda: not couriers(), 10, "the senders to end")
+
+
+def test_a_sender_that_dies_is_followed_by_another(receiver: Receiver, start: Callable[..., Pusher]) -> None:
+    receiver.behaviour = "hang"
+    engine = Engine(letter(1))
+    start(engine, json_url(receiver, "?rto=60"))
+    receiver.wait_for(1, 20)
+    (pid,) = couriers()
+    os.kill(pid, signal.SIGKILL)
+    receiver.behaviour = "ok"
+    wait_until(lambda: engine.delivered == [1], 20, "the letter")
+    assert len(engine.of(Failed)) == 1
+
+
+def test_letters_that_are_due_together_share_one_sender(
+    receiver: Receiver, start: Callable[..., Pusher], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    started = []
+    real = push._start
+
+    def count() -> Any:
+        started.append(real())
+        return started[-1]
+
+    monkeypatch.setattr(push, "_start", count)
+    engine = Engine(*(letter(n) for n in range(1, 6)))
+    start(engine, json_url(receiver))
+    wait_until(lambda: engine.delivered == [1, 2, 3, 4, 5], 20, "five letters")
+    assert len(started) == 1
 
 
 # --- secrets and addresses ---
@@ -438,7 +604,7 @@ def test_masked_never_leaks(made: tuple[str, list[str]]) -> None:
 def test_reasons_never_leak(made: tuple[str, list[str]]) -> None:
     """Whatever Apprise should quote of an address: the whole, a part, or a part decoded."""
     url, secrets = made
-    reason = push._without_secrets(f"Failed: {url} {' '.join(secrets)} {url.upper()}, error=500.", url)
+    reason = courier._without_secrets(f"Failed: {url} {' '.join(secrets)} {url.upper()}, error=500.", url)
     in_url = [secret for secret in secrets if secret in url]
     assert not [secret for secret in in_url if secret.lower() in reason.lower()]
     assert "error=500" in reason

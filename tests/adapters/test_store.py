@@ -830,7 +830,7 @@ def states(store: Store) -> list[str]:
 def test_an_alert_is_a_letter_to_each_address(store: Store) -> None:
     store.add_alert(ALERT, 3, NOW)
     store.add_alert(replace(ALERT, title="second", cone=None), 1, NOW)
-    assert [tuple(row) for row in store.due_letters(NOW)] == [
+    assert [tuple(row)[:5] for row in store.due_letters(NOW)] == [
         (1, 0, "north: ready", "Harvest before 10:40.", 0),
         (2, 1, "north: ready", "Harvest before 10:40.", 0),
         (3, 2, "north: ready", "Harvest before 10:40.", 0),
@@ -856,8 +856,8 @@ def test_a_letter_waits_for_the_end_of_the_quiet(store: Store) -> None:
 
 def test_a_letter_stays_due_until_it_is_sent(store: Store) -> None:
     store.add_alert(ALERT, 2, NOW)
-    store.letter_failed(1, "500 Internal Server Error")
-    store.letter_failed(1, "timed out")
+    assert not store.letter_failed(1, "500 Internal Server Error", False, after(-1))
+    assert not store.letter_failed(1, "timed out", True, after(-1))
     store.letter_sent(2)
     assert [(row["letter_id"], row["attempts"]) for row in store.due_letters(NOW)] == [(1, 2)]
     assert states(store) == ["due", "sent"]
@@ -866,6 +866,38 @@ def test_a_letter_stays_due_until_it_is_sent(store: Store) -> None:
     store.letter_sent(1)
     assert store.due_letters(NOW) == []
     assert tuple(store.rows("SELECT attempts, last_error FROM letters")[0]) == (3, None)
+
+
+def test_a_letter_keeps_its_key_and_its_doubt(store: Store) -> None:
+    """A letter begun and not ended, as after a crash, may have arrived; one plainly refused has not."""
+    store.add_alert(ALERT, 2, NOW)
+
+    def told() -> list[tuple[str, int]]:
+        return [(row["key"], row["in_doubt"]) for row in store.due_letters(NOW)]
+
+    (key, _), (other, _) = told()
+    assert key != other
+    assert len(key) == 16
+    store.letter_begun(1)
+    assert told() == [(key, 1), (other, 0)]
+    store.letter_failed(1, "404 Not Found", False, after(-1))
+    assert told() == [(key, 0), (other, 0)]
+    store.letter_failed(1, "no answer in time", True, after(-1))
+    assert told() == [(key, 1), (other, 0)]
+
+
+def test_a_letter_that_no_service_takes_is_given_up_when_it_is_old_and_was_tried(store: Store) -> None:
+    store.add_alert(ALERT, 1, NOW)
+    tried = [store.letter_failed(1, "413", False, after(moment)) for moment in (1, 1, 1, 1)]
+    assert tried == [False] * 4  # old enough, not tried enough: the machine may have been off
+    assert not store.letter_failed(1, "413", False, NOW)  # tried enough, not old enough
+    assert len(store.due_letters(NOW)) == 1
+    assert store.letter_failed(1, "413", False, after(1))
+    assert store.due_letters(NOW) == []
+    assert [tuple(row) for row in store.rows("SELECT state, attempts, last_error FROM letters")] == [
+        ("given up", 6, "413")
+    ]
+    assert not store.letter_failed(1, "413", False, after(1))  # told once
 
 
 def test_only_letters_still_held_back_are_overtaken(store: Store) -> None:
