@@ -995,7 +995,7 @@ def open_own(path: Path) -> int:
     mode = 0o660 if folder.st_mode & _FOR_ALL_OF_A_GROUP == _FOR_ALL_OF_A_GROUP else 0o600
     try:
         handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL, mode)
-        if os.geteuid() == 0:  # made by sudo, for the service to use
+        if os.geteuid() == 0 and folder.st_uid != 0:  # made by sudo, for the service to use
             os.fchown(handle, folder.st_uid, folder.st_gid)
     except FileExistsError:
         handle = os.open(path, os.O_RDWR)
