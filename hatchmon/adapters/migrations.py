@@ -88,7 +88,7 @@ STEPS: tuple[str, ...] = (
         body TEXT NOT NULL  -- JSON, or null where there is nothing to learn from
     ) STRICT;
     CREATE TABLE forecasts (
-        forecast_id INTEGER PRIMARY KEY,
+        forecast_id INTEGER PRIMARY KEY AUTOINCREMENT,
         batch_id INTEGER NOT NULL REFERENCES batches,
         issued_us INTEGER NOT NULL,
         body TEXT NOT NULL  -- JSON of the Forecast, hours from the start
@@ -136,13 +136,17 @@ STEPS: tuple[str, ...] = (
     CREATE TABLE batch_changes (  -- the outbox of batches for the series store
         change_id INTEGER PRIMARY KEY AUTOINCREMENT,
         batch_id INTEGER NOT NULL,
-        time_us INTEGER  -- null until the writer has dated it, in the same transaction
+        time_us INTEGER,  -- null until the writer has dated it, in the same transaction
+        cone TEXT, lot TEXT, started_us INTEGER  -- of a batch that was taken back
     ) STRICT;
     CREATE INDEX undated_changes ON batch_changes (change_id) WHERE time_us IS NULL;
     CREATE TRIGGER batch_made AFTER INSERT ON batches
         BEGIN INSERT INTO batch_changes (batch_id) VALUES (new.batch_id); END;
     CREATE TRIGGER batch_changed AFTER UPDATE ON batches
         BEGIN INSERT INTO batch_changes (batch_id) VALUES (new.batch_id); END;
+    CREATE TRIGGER batch_dropped AFTER DELETE ON batches BEGIN
+        INSERT INTO batch_changes (batch_id, cone, lot, started_us)
+        VALUES (old.batch_id, old.cone, old.lot, old.started_us); END;
     CREATE TRIGGER look_noted AFTER INSERT ON looks
         BEGIN INSERT INTO batch_changes (batch_id) VALUES (new.batch_id); END;
     CREATE TRIGGER look_dropped AFTER DELETE ON looks

@@ -98,6 +98,17 @@ class Request:
     ref: str | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class BatchChange:
+    """A change to a batch: the ``batch`` as it is now, or None when it is no longer there; then ``dropped``
+    tells (cone, lot, start), in the change that took it back."""
+
+    change_id: int
+    time_us: int
+    batch: Batch | None
+    dropped: tuple[str, str, datetime] | None
+
+
 class Store:
     """The database, opened for writing by one process or for reading by any number.
 
@@ -463,17 +474,25 @@ class Store:
             alert_id, most,
         )  # fmt: skip
 
-    def batch_changes_after(self, change_id: int, most: int) -> list[tuple[int, int, Batch | None]]:
-        """(number, time in us, the batch as it is now) of each change to a batch, its looks or its counts
-        with a number above ``change_id``, in order; None for a batch that is no longer there."""
+    def batch_changes_after(self, change_id: int, most: int) -> list[BatchChange]:
+        """Changes to batches, their looks or their counts with a number above ``change_id``, in order; those
+        of one batch in one transaction are one."""
         rows = self.rows(
-            """SELECT max(change_id) AS change_id, batch_id, time_us FROM batch_changes
+            """SELECT max(change_id) AS change_id, batch_id, time_us, cone, lot, started_us FROM batch_changes
                WHERE change_id > ? AND time_us IS NOT NULL
                GROUP BY batch_id, time_us ORDER BY 1 LIMIT ?""",
             change_id, most,
         )  # fmt: skip
         batches = self._batches_by_id(row["batch_id"] for row in rows)
-        return [(row["change_id"], row["time_us"], batches.get(row["batch_id"])) for row in rows]
+        return [
+            BatchChange(
+                row["change_id"],
+                row["time_us"],
+                batches.get(row["batch_id"]),
+                None if row["cone"] is None else (row["cone"], row["lot"], from_us(row["started_us"])),
+            )
+            for row in rows
+        ]
 
     def _batches_by_id(self, numbers: Iterable[int]) -> dict[int, Batch]:
         return {

@@ -77,20 +77,21 @@ def forecasts(store: Store, site: str, cursor: int, most: int) -> list[Point]:
 def batches(store: Store, site: str, cursor: int, most: int) -> list[Point]:
     """A point for each change to a batch, with all that is known of it now."""
     while changes := store.batch_changes_after(cursor, most):
-        points = [
-            Point(
-                number,
-                "batch",
-                _tags(site, batch.cone, batch.lot),
-                tuple(batch_fields(store, batch).items()),
-                time_us,
-            )
-            for number, time_us, batch in changes
-            if batch is not None
-        ]
+        points = []
+        for change in changes:
+            if change.batch is not None:
+                batch = change.batch
+                tags, fields = _tags(site, batch.cone, batch.lot), batch_fields(store, batch)
+            elif change.dropped is not None:
+                cone, lot, started = change.dropped
+                tags = _tags(site, cone, lot)
+                fields = {"started": _seconds(started), "running": 0.0, "taken_back": 1.0}
+            else:
+                continue  # of a batch taken back since
+            points.append(Point(change.change_id, "batch", tags, tuple(fields.items()), change.time_us))
         if points:
             return points
-        cursor = changes[-1][0]
+        cursor = changes[-1].change_id
     return []
 
 
