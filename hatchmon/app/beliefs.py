@@ -11,12 +11,12 @@ import numpy as np
 from hatchmon.adapters.store import Store
 from hatchmon.app.record import SALT_QUANTITIES, Water, salinity_of, usual_day, watch_batch
 from hatchmon.hatchery.ahead import Cycle
-from hatchmon.hatchery.counts import lot_hatchability
+from hatchmon.hatchery.counts import Falling, lot_hatchability, lot_yield
 from hatchmon.hatchery.honesty import Honesty, Scored, honesty, score, widened
 from hatchmon.hatchery.looks import reaches_the_end
 from hatchmon.hatchery.next_look import NextLook
 from hatchmon.hatchery.noted import noted_evidence
-from hatchmon.hatchery.types import Batch, Forecast, Quantity
+from hatchmon.hatchery.types import Batch, Count, Forecast, Quantity
 from hatchmon.hatchery.watch import UNKNOWN_HATCHABILITY, BatchWatch
 from hatchmon.science.learning import Counted, Evidence, LotBelief, keeper_prior
 from hatchmon.science.nauplii import Thresholds
@@ -64,13 +64,14 @@ class Beliefs:
         self._levels: dict[str, tuple[float, float]] = {}
         self._hatchable: dict[int, tuple[float, float]] = {}
         self._honesty: Honesty | None = None
+        self._falling: dict[str, Falling] | None = None
         self._days: dict[str, tuple[datetime, Cycle | None]] = {}
 
     def forget(self) -> None:
         """The record has changed."""
         self._known.clear()
         self._hatchable.clear()
-        self._evidence = self._honesty = None
+        self._evidence = self._honesty = self._falling = None
         self._days.clear()
 
     @property
@@ -79,6 +80,13 @@ class Beliefs:
         if self._honesty is None:
             self._honesty = honesty(scored_batches(self._store))
         return self._honesty
+
+    @property
+    def falling(self) -> Mapping[str, Falling]:
+        """The lots that give less than they did."""
+        if self._falling is None:
+            self._falling = falling_lots(self._store)
+        return self._falling
 
     def forecast(self, watch: BatchWatch, water: Water, now: datetime) -> Forecast:
         """What is believed of a batch at ``now``, as wide as the record of past forecasts demands."""
@@ -138,6 +146,17 @@ def scored_batches(store: Store) -> list[Scored]:
         for batch in store.batches("outcome = 'harvested'")
     ]
     return [one for one in scored if one is not None]
+
+
+def falling_lots(store: Store) -> dict[str, Falling]:
+    """By name, every lot whose newest counted batches gave less than those before."""
+    counted: dict[str, list[tuple[Batch, list[Count], float | None]]] = {}
+    for batch in store.batches("batch_id IN (SELECT batch_id FROM counts)"):
+        last = store.last_forecast(batch.batch_id)
+        t90_h = None if last is None or last.t90 is None else last.t90.p50
+        counted.setdefault(batch.lot, []).append((batch, store.counts(batch.batch_id), t90_h))
+    falls = {lot: lot_yield(batches).falling for lot, batches in counted.items()}
+    return {lot: fall for lot, fall in falls.items() if fall is not None}
 
 
 def _hatchability(store: Store, lot: str, without: int) -> tuple[float, float]:

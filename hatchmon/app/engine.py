@@ -23,7 +23,15 @@ from hatchmon.app.buttons import answer as button_answer
 from hatchmon.app.intake import Intake
 from hatchmon.app.machine import Machine
 from hatchmon.app.pending import Pending
-from hatchmon.app.record import Water, note_water, stored_of, thresholds_of, watch_batch, water_of
+from hatchmon.app.record import (
+    Water,
+    note_water,
+    salinity_or_limit,
+    stored_of,
+    thresholds_of,
+    watch_batch,
+    water_of,
+)
 from hatchmon.app.requests import carry_out
 from hatchmon.app.settings import Settings
 from hatchmon.app.snapshot import ConeNow, Showcase
@@ -37,8 +45,11 @@ from hatchmon.hatchery.alerts import (
     Rules,
     back_words,
     batch_scope,
+    dark_facts,
     doubt_facts,
+    salt_facts,
     silent_facts,
+    slow_lot_facts,
     stage_facts,
     water_facts,
 )
@@ -59,6 +70,7 @@ OFF_AFTER = timedelta(minutes=10)
 REISSUE = timedelta(minutes=30)
 MOVED_H = 0.05
 MOST_PENDING = 5000
+FRESH = timedelta(hours=1)  # of a reading of salt or light
 FAULT = "hatchmon could not do it: a fault of the program. The log says more: journalctl -u hatchmon"
 
 
@@ -415,6 +427,7 @@ class Engine:
         if self._alone:
             self.commit()
             return
+        facts += slow_lot_facts(self._beliefs.falling)
         facts += self.machine.facts(now, mono, self._rules, self.voice)
         if self._off_from is not None:
             self._send(self._back(self._off_from, before, now), now)
@@ -458,6 +471,14 @@ class Engine:
         if water is not None and probed and since is None:
             band_c = self.settings.band_c(batch.lot)
             facts += water_facts(batch, water[0], band_c, self._book, self._rules, self.voice)
+        fresh = {quantity: value for quantity, (value, time) in cone.water.items() if now - time <= FRESH}
+        salinity = salinity_or_limit(fresh)
+        if salinity is not None:
+            band_g_l = self.settings.band_g_l(batch.lot)
+            facts += salt_facts(batch, *salinity, band_g_l, self._book, self._rules)
+        if Quantity.LIGHT in fresh:
+            least_lux = self.settings.alerts.dark_lux
+            facts += dark_facts(batch, fresh[Quantity.LIGHT], now, least_lux, self._book, self._rules)
         return facts
 
     def _back(self, off_from: datetime, before: dict[str, Forecast | None], now: datetime) -> Alert:

@@ -14,7 +14,16 @@ from hatchmon.hatchery.types import Batch, Quantity, Verdict
 from hatchmon.hatchery.units import to_inner
 from hatchmon.hatchery.watch import ANCHOR, BatchWatch
 from hatchmon.science.nauplii import Thresholds
-from hatchmon.science.water import g_per_l, salinity_from_conductivity, salinity_from_specific_gravity
+from hatchmon.science.water import (
+    APPROXIMATE_TO,
+    PSS78_FROM,
+    PSS78_TO,
+    conductivity_from_salinity,
+    g_per_l,
+    salinity_from_conductivity,
+    salinity_from_specific_gravity,
+    specific_gravity,
+)
 
 USUAL_DAYS = timedelta(days=7)
 
@@ -56,6 +65,22 @@ def salinity_of(water: Mapping[Quantity, float]) -> float | None:
     except ValueError:  # a probe in the air, or brine off the scale: as good as none
         return None
     return None
+
+
+def salinity_or_limit(water: Mapping[Quantity, float]) -> tuple[float, str] | None:
+    """(g/L, "") as ``salinity_of`` finds it; off its scale the end of that, with "over " or "under "."""
+    found = salinity_of(water)
+    if found is not None:
+        return found, ""
+    if Quantity.CONDUCTIVITY in water:
+        value, ends = water[Quantity.CONDUCTIVITY], (PSS78_FROM, PSS78_TO)
+        middle = conductivity_from_salinity(20.0, 25.0)
+    elif Quantity.SPECIFIC_GRAVITY in water:
+        value, ends = water[Quantity.SPECIFIC_GRAVITY], (0.0, APPROXIMATE_TO)
+        middle = specific_gravity(20.0, 25.0, 25.0)
+    else:
+        return None
+    return (g_per_l(ends[1], 25.0), "over ") if value > middle else (g_per_l(ends[0], 25.0), "under ")
 
 
 SALT_QUANTITIES = (Quantity.SALINITY, Quantity.CONDUCTIVITY, Quantity.SPECIFIC_GRAVITY)

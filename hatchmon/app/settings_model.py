@@ -33,6 +33,7 @@ from hatchmon.app.settings_values import (
     ProbeUnit,
     PushAddress,
     RequestName,
+    Salinity,
     Secret,
     SessionSecret,
     SiteName,
@@ -183,18 +184,23 @@ class Quiet(_Section):
 
 
 class Lot(_Section):
-    """What is known of a lot: the water it likes, deg C, where it is not that of ``alerts``; its price."""
+    """What is known of a lot: its price, and the water it likes (deg C, g/L) where not that of ``alerts``."""
 
     cold_c: Temperature | None = None
     warm_c: Temperature | None = None
+    salt_low: Salinity | None = None
+    salt_high: Salinity | None = None
     price_per_kg: Annotated[float, number_between(0.01, 1e9)] | None = None
 
 
 class Alerts(_Section):
-    """When to speak up; its water band serves every lot without one of its own. Times in minutes."""
+    """When to speak up; its bands (deg C, g/L) serve every lot without one of its own. Times in minutes."""
 
     cold_c: Temperature = 20.0
     warm_c: Temperature = 31.0
+    salt_low: Salinity = 15.0
+    salt_high: Salinity = 35.0
+    dark_lux: Annotated[float, number_between(0, 100_000, " (lux)")] = 1000.0
     water_min: Minutes = 20.0
     ready_soon_min: Minutes = 30.0
     closing_min: Minutes = 60.0
@@ -207,6 +213,8 @@ class Alerts(_Section):
     def _together(self) -> Self:
         if not self.cold_c < self.warm_c:
             refuse(f"({self.cold_c:g} C) must be below warm_c ({self.warm_c:g} C)", "cold_c")
+        if not self.salt_low < self.salt_high:
+            refuse(f"({self.salt_low:g} g/L) must be below salt_high ({self.salt_high:g} g/L)", "salt_low")
         return self
 
 
@@ -328,9 +336,18 @@ class Settings(BaseSettings):
         cold_c = self.alerts.cold_c if own.cold_c is None else own.cold_c
         return cold_c, self.alerts.warm_c if own.warm_c is None else own.warm_c
 
+    def band_g_l(self, lot: str) -> tuple[float, float]:
+        """The salinity a lot likes, from and to g/L."""
+        own = self.lots.get(lot, Lot())
+        low = self.alerts.salt_low if own.salt_low is None else own.salt_low
+        return low, self.alerts.salt_high if own.salt_high is None else own.salt_high
+
     @model_validator(mode="after")
     def _together(self) -> Self:
         for name, lot in self.lots.items():
+            low, high = self.band_g_l(name)
+            if low >= high:
+                refuse(f"({low:g} g/L) must be below salt_high ({high:g} g/L)", "lots", name, "salt_low")
             cold_c, warm_c = self.band_c(name)
             if cold_c < warm_c:
                 continue

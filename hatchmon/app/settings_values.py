@@ -20,10 +20,11 @@ from pydantic import BeforeValidator, SecretStr, ValidationInfo
 from pydantic_core import PydanticCustomError
 
 from hatchmon.adapters.web.access import SHORTEST_SECRET, bad_hash
+from hatchmon.hatchery.alerts import Kind
 from hatchmon.hatchery.types import Quantity, Urgency
 
 Unit = Literal["C", "F", "g/L", "psu", "mS/cm", "1", "lux"]
-AlertKind = Literal["ready-soon", "ready", "closing", "past", "cold", "warm", "silent", "back", "doubt"]
+AlertKind = Kind
 RequestVerb = Literal["begin", "look", "harvest", "seen"]
 
 # The first unit of a quantity is what a probe is taken to send when its entry names none.
@@ -390,6 +391,7 @@ ZoneName = Annotated[str, BeforeValidator(_zone_name)]
 AbsolutePath = Annotated[Path, BeforeValidator(_path)]
 Switch = Annotated[bool, BeforeValidator(_switch)]
 Temperature = Annotated[float, BeforeValidator(_temperature_c)]
+Salinity = Annotated[float, number_between(0, 200, " (g/L)")]
 Minutes = Annotated[float, number_between(0, 1440, " (minutes)")]
 TimeOfDay = Annotated[time, BeforeValidator(_time_of_day)]
 Moment = Annotated[datetime, BeforeValidator(_moment)]

@@ -7,12 +7,14 @@ from dataclasses import dataclass, field
 from datetime import datetime, time, timedelta
 from typing import Literal
 
+from hatchmon.hatchery.counts import Falling, falling_words
+from hatchmon.hatchery.diagnosis import FIRST_HOURS
 from hatchmon.hatchery.types import Alert, Batch, Forecast, Urgency
 from hatchmon.hatchery.wording import Voice, duration, span
 
 Kind = Literal[
-    "ready-soon", "ready", "closing", "past", "cold", "warm", "silent", "doubt", "back",
-    "broker", "series",
+    "ready-soon", "ready", "closing", "past", "cold", "warm", "salt", "dark", "silent", "doubt", "slow-lot",
+    "back", "broker", "series",
 ]  # fmt: skip
 
 URGENCY: dict[Kind, Urgency] = {
@@ -22,8 +24,11 @@ URGENCY: dict[Kind, Urgency] = {
     "past": "soon",
     "cold": "soon",
     "warm": "soon",
+    "salt": "soon",
+    "dark": "soon",
     "silent": "soon",
     "doubt": "soon",
+    "slow-lot": "can wait",
     "back": "can wait",
     "broker": "soon",
     "series": "can wait",
@@ -31,8 +36,12 @@ URGENCY: dict[Kind, Urgency] = {
 
 # The stages of a batch, in the only order they may be told; a later one silences those before it.
 STAGES: tuple[Kind, ...] = ("ready-soon", "ready", "closing", "past")
+# What is true for good once it has been told: never cleared, so never told again.
+FOR_GOOD: tuple[Kind, ...] = (*STAGES, "slow-lot")
 REPEAT_FLOOR = timedelta(hours=2)
 HYSTERESIS_C = 0.5
+HYSTERESIS_G_L = 1.0
+HYSTERESIS_LIGHT = 1.2
 CLEAR_AFTER_S = 300.0
 UNPLUG = "Unplug the heater before you put a hand into the water."
 
@@ -133,7 +142,7 @@ class AlertBook:
             if told in present:
                 continue
             state.true_s = 0.0
-            if state.raised is not None and told[0] not in STAGES:
+            if state.raised is not None and told[0] not in FOR_GOOD:
                 if told not in self._present:
                     state.false_s += elapsed_s
                 if state.false_s >= CLEAR_AFTER_S:
@@ -145,7 +154,7 @@ class AlertBook:
     def forget(self, scope: str) -> None:
         """The batch or cone is done with; its conditions may be told afresh another time."""
         for key, state in self.standing.items():
-            if key[1] == scope and state.raised is not None and key[0] not in STAGES:
+            if key[1] == scope and state.raised is not None and key[0] not in FOR_GOOD:
                 state.raised = None
                 self.changed.add(key)
 
@@ -244,6 +253,66 @@ def water_facts(
         )
         facts.append(Fact("warm", scope, batch.cone, title, body, rules.water_min * 60.0))
     return facts
+
+
+def salt_facts(
+    batch: Batch, salinity: float, beyond: str, band: tuple[float, float], book: AlertBook, rules: Rules
+) -> list[Fact]:
+    """Brine of a ``salinity`` (g/L) outside ``band``, with hysteresis once told; ``beyond`` is "over " or
+    "under " where the probe's scale ends there.
+
+    The limits named are those of a text derived from FAO papers: 5 to 35 g/L, none above 85 to 90.
+    """
+    low, high = band
+    scope = batch_scope(batch)
+    slack = HYSTERESIS_G_L if book.stands("salt", scope) else 0.0
+    for_long = f"For {rules.water_min:g} minutes or more"
+    litres = "LITRES" if batch.litres is None else f"{batch.litres:g}"
+    amount = (
+        f"hatchmon salt --litres {litres} --from {salinity:.0f}g/L --salinity {(low + high) / 2.0:.0f}g/L"
+    )
+    if salinity > high - slack:
+        body = (
+            f"{for_long} above {high:g} g/L. Published advice is 5 to 35 g/L; above 85 to 90 g/L nothing "
+            f"hatches. Add fresh water; how much: {amount}. {UNPLUG}"
+        )
+    elif salinity < low + slack:
+        body = (
+            f"{for_long} below {low:g} g/L. Published advice is 5 to 35 g/L. See that the probe is clean and "
+            f"under water, then add salt; how much: {amount}. {UNPLUG}"
+        )
+    else:
+        return []
+    title = f"{batch.cone}: salinity {beyond}{salinity:.0f} g/L"
+    return [Fact("salt", scope, batch.cone, title, body, rules.water_min * 60.0)]
+
+
+def dark_facts(
+    batch: Batch, lux: float, now: datetime, least_lux: float, book: AlertBook, rules: Rules
+) -> list[Fact]:
+    """Less light than ``least_lux`` in the first hours of a batch, with hysteresis once told.
+
+    About 2000 lux at the surface: FAO Fisheries Technical Paper 428, annex 4.
+    """
+    scope = batch_scope(batch)
+    least = least_lux * (HYSTERESIS_LIGHT if book.stands("dark", scope) else 1.0)
+    if not 0.0 <= batch.hours_at(now) < FIRST_HOURS or lux >= least:
+        return []
+    body = (
+        f"For {rules.water_min:g} minutes or more, in the first {FIRST_HOURS:.0f} hours, when cysts need "
+        "light to start. Published advice is about 2000 lux at the surface. Switch a lamp on, hung where no "
+        "salt water reaches it or its cable, or clear the way of the light."
+    )
+    title = f"{batch.cone}: dark, {lux:.0f} lux"
+    return [Fact("dark", scope, batch.cone, title, body, rules.water_min * 60.0)]
+
+
+def slow_lot_facts(falling: Mapping[str, Falling]) -> list[Fact]:
+    """Lots that give less than they did, by name."""
+    return [
+        Fact("slow-lot", f"lot {lot}", None, f"Lot {lot} is falling off", f"Lot {lot} {falling_words(fall)}")
+        for lot, fall in falling.items()
+    ]
 
 
 def silent_facts(

@@ -495,8 +495,9 @@ PROBE = '[[probes]]\ncone = "left"\nquantity = "temperature"\ntopic = "a/b"\n'
         ),
         (
             'alerts.urgency.coldd = "now"',
-            'alerts.urgency.coldd must be "cold" or "closing" or "back" or "ready" or "doubt" or "silent"'
-            ' or "ready-soon" or "past" or "warm", not "coldd"',
+            'alerts.urgency.coldd must be "cold" or "closing" or "slow-lot" or "salt" or "dark" or "back" or'
+            ' "ready" or "doubt" or "silent" or "broker" or "ready-soon" or "past" or "warm" or "series", not'
+            ' "coldd"',
         ),
         # rehearsal
         (
@@ -1099,11 +1100,11 @@ KEYS = [
     ),
     *("series.url", "series.token", "series.org", "series.bucket", "quiet.from", "quiet.to"),
     *("alerts.cold_c", "alerts.warm_c", "alerts.water_min", "alerts.ready_soon_min", "alerts.closing_min"),
-    *("alerts.silent_min", "alerts.urgency"),
+    *("alerts.silent_min", "alerts.urgency", "alerts.salt_low", "alerts.salt_high", "alerts.dark_lux"),
     *("window.opens_share", "window.closes_instar2", "window.closes_energy", "window.smallest_mouths"),
     *("rehearsal.real_start", "rehearsal.shown_start", "rehearsal.speed"),
 ]
-LOT_KEYS = ("cold_c", "warm_c", "price_per_kg")
+LOT_KEYS = ("cold_c", "warm_c", "salt_low", "salt_high", "price_per_kg")
 SECTIONS = sorted({key.partition(".")[0] for key in KEYS if "." in key})
 NAMES = st.text(st.characters(exclude_categories=["Cs", "Cc"]), max_size=40)
 

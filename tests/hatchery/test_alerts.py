@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
 from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -9,8 +11,10 @@ from zoneinfo import ZoneInfo
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from typer.testing import CliRunner
 
 from hatchmon.adapters.store import Store
+from hatchmon.app.cli import app
 from hatchmon.hatchery.alerts import (
     STAGES,
     URGENCY,
@@ -22,13 +26,18 @@ from hatchmon.hatchery.alerts import (
     Standing,
     back_words,
     batch_scope,
+    dark_facts,
     doubt_facts,
+    salt_facts,
     silent_facts,
+    slow_lot_facts,
     stage_facts,
     water_facts,
 )
+from hatchmon.hatchery.counts import Falling
 from hatchmon.hatchery.types import Alert, Forecast
 from hatchmon.hatchery.wording import Voice
+from hatchmon.science.yields import Interval
 from tests.hatchery.test_wording import BERLIN, NEW_YORK, START, at, batch, forecast, unpredicted
 
 RULES = Rules()
@@ -93,9 +102,7 @@ def test_the_keeper_may_set_the_urgency() -> None:
 def test_only_what_cannot_wait_rings_at_night() -> None:
     assert [kind for kind, urgency in URGENCY.items() if urgency == "now"] == ["closing"]
     assert [kind for kind, urgency in URGENCY.items() if urgency == "can wait"] == [
-        "ready-soon",
-        "back",
-        "series",
+        *("ready-soon", "slow-lot", "back", "series")
     ]
     assert set(STAGES) < set(URGENCY)
 
@@ -409,6 +416,130 @@ def test_an_uneven_hatch_is_harvested_twice(hours: float, title: str, body: str)
 
 
 # ---- water ----
+
+
+def salts(book: AlertBook, g_l: float, litres: float | None = 2.0) -> list[Fact]:
+    return salt_facts(replace(batch(), litres=litres), g_l, "", (15.0, 35.0), book, RULES)
+
+
+@pytest.mark.parametrize(("g_l", "told"), [(14.9, 1), (15.0, 0), (25.0, 0), (35.0, 0), (35.1, 1)])
+def test_salinity_outside_its_band(g_l: float, told: int) -> None:
+    assert len(salts(AlertBook(RULES), g_l)) == told
+
+
+def test_salinity_is_told_after_twenty_minutes_and_clears_with_a_gram_to_spare() -> None:
+    minutes = Minutes()
+
+    def salt(g_l: float, for_minutes: int) -> list[str]:
+        return [kind for _ in range(for_minutes) for kind in minutes.tick(*salts(minutes.book, g_l))]
+
+    assert salt(35.1, 20) == []
+    assert salt(35.1, 1) == ["salt"]
+    assert salt(34.1, 100) == []
+    assert minutes.book.stands("salt", SCOPE)
+    assert salt(34.0, 6) == []
+    assert not minutes.book.stands("salt", SCOPE)
+
+
+@pytest.mark.parametrize(
+    ("g_l", "litres", "title", "body"),
+    [
+        (
+            41.7, 2.0, "north: salinity 42 g/L",
+            "For 20 minutes or more above 35 g/L. Published advice is 5 to 35 g/L; above 85 to 90 g/L "
+            "nothing hatches. Add fresh water; how much: hatchmon salt --litres 2 --from 42g/L --salinity "
+            "25g/L. Unplug the heater before you put a hand into the water.",
+        ),
+        (
+            3.2, None, "north: salinity 3 g/L",
+            "For 20 minutes or more below 15 g/L. Published advice is 5 to 35 g/L. See that the probe is "
+            "clean and under water, then add salt; how much: hatchmon salt --litres LITRES --from 3g/L "
+            "--salinity 25g/L. Unplug the heater before you put a hand into the water.",
+        ),
+    ],
+)  # fmt: skip
+def test_what_is_said_of_salinity(g_l: float, litres: float | None, title: str, body: str) -> None:
+    (told,) = salts(AlertBook(RULES), g_l, litres)
+    assert (told.kind, told.title, told.body, told.holds_s) == ("salt", title, body, 1200.0)
+
+
+def test_the_command_told_with_salinity_works() -> None:
+    for g_l in (41.7, 3.2):
+        (told,) = salts(AlertBook(RULES), g_l)
+        (words,) = re.findall(r"hatchmon (salt .*?)\. Unplug", told.body)
+        ran = CliRunner().invoke(app, words.split())
+        assert ran.exit_code == 0, ran.output
+
+
+# ---- light ----
+
+
+def dark(book: AlertBook, lux: float, hour: float) -> list[Fact]:
+    return dark_facts(batch(), lux, at(hour), 1000.0, book, RULES)
+
+
+@pytest.mark.parametrize(
+    ("lux", "hour", "told"),
+    [(999.0, 0.0, 1), (999.0, 5.9, 1), (999.0, 6.0, 0), (999.0, -0.1, 0), (1000.0, 1.0, 0), (0.0, 30.0, 0)],
+)
+def test_only_the_first_hours_need_light(lux: float, hour: float, told: int) -> None:
+    assert len(dark(AlertBook(RULES), lux, hour)) == told
+
+
+def test_a_flickering_lamp_is_told_once() -> None:
+    minutes = Minutes()
+    told = [
+        kind
+        for minute in range(180)
+        for kind in minutes.tick(*dark(minutes.book, 900.0 if minute < 30 or minute % 20 else 1100.0, 1.0))
+    ]
+    assert told == ["dark"]
+    assert minutes.book.stands("dark", SCOPE)
+    for _ in range(6):
+        minutes.tick(*dark(minutes.book, 1200.0, 2.0))
+    assert not minutes.book.stands("dark", SCOPE)
+
+
+def test_what_is_said_of_the_dark() -> None:
+    (told,) = dark(AlertBook(RULES), 120.4, 1.0)
+    assert (told.kind, told.scope, told.holds_s) == ("dark", SCOPE, 1200.0)
+    assert told.title == "north: dark, 120 lux"
+    assert told.body == (
+        "For 20 minutes or more, in the first 6 hours, when cysts need light to start. Published advice is "
+        "about 2000 lux at the surface. Switch a lamp on, hung where no salt water reaches it or its cable, "
+        "or clear the way of the light."
+    )
+
+
+# ---- a lot over time ----
+
+FALL = Falling("share", 3, START, Interval(0.28, 0.15, 0.39))
+
+
+def test_a_lot_that_falls_off_is_told_once_for_good() -> None:
+    minutes = Minutes()
+    facts = slow_lot_facts({"tin 7": FALL})
+    assert minutes.tick(*facts) == ["slow-lot"]
+    assert minutes.told(300, *facts) == []
+    assert minutes.told(300) == []  # a good batch
+    assert minutes.told(300, *facts) == []
+    assert minutes.tick(*facts, *slow_lot_facts({"bag 2": FALL})) == ["slow-lot"]
+
+
+def test_what_is_said_of_a_lot_that_falls_off(tmp_path: Path) -> None:
+    book = AlertBook(RULES)
+    facts = slow_lot_facts({"tin 7": FALL})
+    (told,) = book.update(at(0), 60.0, facts)
+    assert (told.cone, told.scope, told.urgency) == (None, "lot tin 7", "can wait")
+    assert told.title == "Lot tin 7 is falling off"
+    assert told.body == (
+        "Lot tin 7 is falling off: its last 3 counted batches gave 28 % (15 to 39) less hatch than those "
+        "before. Keep it cold, dry and sealed, or plan with more grams."
+    )
+    assert restarted(book, tmp_path / "h.db").update(at(100), 60.0, facts) == []
+
+
+# ---- temperature ----
 
 
 def waters(book: AlertBook, temp_c: float) -> list[str]:
