@@ -6,12 +6,14 @@ import logging
 import queue
 import threading
 import time
+import warnings
 from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from email.utils import format_datetime
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 
+import influxdb_client
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -661,3 +663,27 @@ def test_values_are_floats_and_lines_stay_whole(cone: str, value: float, time_us
     written = line.rsplit(" value=", 1)[1].split(" ")
     assert written[0][-1] not in "iu"
     assert [float(written[0]), int(written[1])] == [float(value), time_us]
+
+
+_texts = st.text(st.characters(codec="utf-8"), max_size=8)
+
+
+@given(
+    measurement=_texts.filter(bool),
+    tags=st.dictionaries(_texts, _texts, max_size=3),
+    fields=st.dictionaries(_texts.filter(bool), st.floats() | st.integers(-(2**53), 2**53), max_size=3),
+    time_us=st.integers(0, 4_102_444_800_000_000),
+)
+def test_line_protocol_is_that_of_influxdatas_own_client(
+    measurement: str, tags: dict[str, str], fields: dict[str, float], time_us: int
+) -> None:
+    influx: Any = influxdb_client
+    theirs = influx.Point(measurement).time(time_us, influx.WritePrecision.US)
+    for name, text in tags.items():
+        theirs.tag(name, text)
+    for name, value in fields.items():
+        theirs.field(name, float(value))
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", SyntaxWarning)  # about a measurement that begins with #
+        line = theirs.to_line_protocol()
+    assert to_line(Point(1, measurement, tuple(tags.items()), tuple(fields.items()), time_us)) == line

@@ -21,8 +21,6 @@ IMPORTED = (
     "pydantic_settings",
     "hatchmon.app.service",
     "hatchmon.app.cli",
-    "influxdb_client",
-    "apprise",
 )
 _ASK = """
 import importlib, sys

@@ -290,7 +290,7 @@ print("all refused")
 
 WHAT_THE_DAEMON_NEEDS = """
 import importlib, pkgutil, socket, sqlite3, sys, threading
-import apprise, influxdb_client, numpy, paho.mqtt.client, pydantic_settings, rich, typer
+import apprise, apscheduler, numpy, paho.mqtt.client, pydantic_settings, rich, typer, urllib3
 import hatchmon.adapters, hatchmon.app, hatchmon.hatchery, hatchmon.science
 for room in (hatchmon.adapters, hatchmon.app, hatchmon.hatchery, hatchmon.science):
     for module in pkgutil.iter_modules(room.__path__, room.__name__ + "."):
