@@ -767,9 +767,10 @@ class Store:
         )
 
     def due_letters(self, now: datetime) -> list[sqlite3.Row]:
-        """Letters to be sent, oldest first: letter_id, address, title, body, attempts, key, in_doubt."""
+        """Letters to be sent, oldest first: letter_id, address, title, body, attempts, key, in_doubt,
+        cone."""
         return self.rows(
-            """SELECT letter_id, address, title, body, attempts, key, in_doubt
+            """SELECT letter_id, address, title, body, attempts, key, in_doubt, cone
                FROM letters JOIN alerts USING (alert_id)
                WHERE state = 'due' AND not_before_us <= ? ORDER BY letter_id""",
             to_us(now),

@@ -85,7 +85,11 @@ def write_past(store: Store, hatchery: Hatchery, shown_start: datetime) -> None:
                     past.note(measured.plan, Quantity.AIR_TEMPERATURE, measured.room_c, time)
         store.add_readings(past.readings)
         for plan in PLANS:
-            store.add_batch(_batch(plan, shown_start, _age_h(store, plan, shown_start)), "keeper")
+            batch = store.add_batch(_batch(plan, shown_start, _age_h(store, plan, shown_start)), "receipt")
+            asked = {"do": "begin", "cone": plan.cone, "lot": plan.lot, "grams": plan.grams}
+            number = store.ask(asked, "demo", batch.started)
+            said = f"{plan.cone}: {plan.grams:g} g of lot {plan.lot} begun."
+            store.answer(number, True, {"text": said, "cone": plan.cone}, batch.started)
 
 
 class _Past:

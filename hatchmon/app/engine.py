@@ -611,6 +611,7 @@ class Engine:
                     tuple(cone.stored),
                     cone.next_look,
                     tuple(cone.watch.looks) if cone.watch else (),
+                    self.intake.silent_since(cone.name, now)[0] if cone.watch else None,
                 )
                 for cone in self.cones.values()
             ),

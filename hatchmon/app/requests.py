@@ -170,7 +170,7 @@ class Done(NamedTuple):
 
 def carry_out(store: Store, request: Request, voice: Voice) -> Done:
     """Do what was asked, inside the caller's transaction. Raises Refused."""
-    asked = _read(request.body)
+    asked = read_asked(request.body)
     if isinstance(asked, TakeReading):
         return Done(asked.cone, _take_reading(store, asked, request.made, voice))
     if isinstance(asked, Import):
@@ -189,7 +189,14 @@ def carry_out(store: Store, request: Request, voice: Voice) -> Done:
     return Done(asked.cone, _harvest(store, asked, request.made, voice))
 
 
-def _read(body: dict[str, Any]) -> Asked:
+def request_schema(ref: str) -> tuple[dict[str, Any], dict[str, Any]]:
+    """The JSON schema of a request, and those it refers to by ``ref`` (with ``{model}`` in it), by name."""
+    schema = _READ.json_schema(ref_template=ref)
+    return schema, schema.pop("$defs")
+
+
+def read_asked(body: object) -> Asked:
+    """The request that decoded JSON means. Raises Refused."""
     try:
         # As JSON, for there true is no number and a text none either.
         return _READ.validate_json(json.dumps(body), strict=True)

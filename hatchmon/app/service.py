@@ -261,7 +261,7 @@ class Service:
                 row["letter_id"],
                 row["address"],
                 row["title"],
-                row["body"],
+                self._with_link(row["body"], row["cone"]),
                 row["attempts"],
                 row["key"],
                 bool(row["in_doubt"]),

@@ -14,7 +14,8 @@ from hatchmon.hatchery.types import Batch, Forecast, Look
 
 @dataclass(frozen=True, slots=True)
 class ConeNow:
-    """One cone as it is now; ``stored``: its batches in the cold store; ``looks``: of the running batch."""
+    """One cone as it is now; ``stored``: its batches in the cold store; ``looks``: of the running batch;
+    ``silent_since``: when a running batch's probe was last heard, where it no longer is."""
 
     name: str
     water: Water
@@ -23,6 +24,7 @@ class ConeNow:
     stored: Sequence[Batch] = ()
     next_look: NextLook | None = None
     looks: Sequence[Look] = ()
+    silent_since: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ import json
 from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
+from urllib.parse import quote
 
 from hatchmon.app.record import Water
 from hatchmon.hatchery.coldstore import energy_gone, in_store, stored_since, use_before
@@ -24,6 +25,11 @@ def state_topic(site: str, cone: str) -> str:
 def availability_topic(site: str) -> str:
     """Where ``online`` or ``offline`` is retained."""
     return f"hatchmon/{site}/availability"
+
+
+def cone_path(cone: str) -> str:
+    """Where the page shows a cone."""
+    return f"/cone/{quote(cone, safe='')}"
 
 
 def cone_state(

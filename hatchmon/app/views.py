@@ -166,9 +166,15 @@ class BatchRow:
     counts: Sequence[Count]
 
 
-def batch_rows(store: Store, cone: str | None, lot: str | None) -> list[BatchRow]:
-    """Batches, oldest first, of one cone or lot or of all."""
-    batches = store.batches("(? IS NULL OR cone = ?) AND (? IS NULL OR lot = ?)", cone, cone, lot, lot)
+def batch_rows(
+    store: Store, cone: str | None, lot: str | None, below: int = 2**62, most: int = -1
+) -> list[BatchRow]:
+    """Batches, oldest first, of one cone or lot or of all; the newest ``most`` of those below a number."""
+    batches = store.batches(
+        """batch_id IN (SELECT batch_id FROM batches WHERE (?1 IS NULL OR cone = ?1)
+           AND (?2 IS NULL OR lot = ?2) AND batch_id < ?3 ORDER BY batch_id DESC LIMIT ?4)""",
+        cone, lot, below, most,
+    )  # fmt: skip
     return [
         BatchRow(
             batch,

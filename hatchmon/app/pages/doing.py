@@ -13,6 +13,7 @@ from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
 
 from hatchmon.adapters.store import Store, from_us
+from hatchmon.app.journal import undo_of
 from hatchmon.app.pages.site import Site, own_path
 from hatchmon.app.times import TimeUnclear, read_time
 from hatchmon.hatchery.batches import batch_to_repeat
@@ -136,7 +137,8 @@ def after(site: Site, store: Store, request: Request) -> Notice | None:
     if abs(site.clock.now() - made) > max(NOTICE_FOR, timedelta(seconds=_shown_s(site, 120.0))):
         return None
     text = str(json.loads(row["answer"])["text"])
-    return Notice(bool(row["ok"]), text, undo_of(json.loads(row["body"]), made) if row["ok"] else None)
+    undo = undo_of(json.loads(row["body"]), made) if row["ok"] else None
+    return Notice(bool(row["ok"]), text, None if undo is None else as_form(undo))
 
 
 def _shown_s(site: Site, real_s: float) -> float:
@@ -144,17 +146,9 @@ def _shown_s(site: Site, real_s: float) -> float:
     return real_s / max(site.clock.real_seconds(1.0), 1e-9)
 
 
-def undo_of(body: Mapping[str, Any], made: datetime) -> dict[str, str] | None:
-    """The form that takes a request back which was made then, or None where none does."""
-    done, cone = body.get("do"), body.get("cone")
-    if body.get("undo") or body.get("used_up") or done not in ("begin", "look", "count", "harvest", "seen"):
-        return None
-    form = {"do": str(done), "undo": "1"}
-    if cone is not None:
-        form["cone"] = str(cone)
-    if done in ("look", "count"):
-        form["at"] = str(body.get("at") or made.isoformat())
-    return form
+def as_form(request: Mapping[str, Any]) -> dict[str, str]:
+    """The fields of a form that asks for it."""
+    return {name: "1" if value is True else str(value) for name, value in request.items()}
 
 
 def repeatable(store: Store, cone: str, now: datetime, voice: Voice) -> Batch | None:

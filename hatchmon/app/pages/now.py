@@ -159,6 +159,20 @@ def untold(store: Store, cones: Sequence[ConeNow], now: datetime) -> list[Told]:
     ]
 
 
+def told_json(told: Sequence[Told]) -> list[dict[str, Any]]:
+    """What waits to be seen as plain data."""
+    return [
+        {
+            "cone": each.cone,
+            "urgency": each.urgency,
+            "alerts": [
+                {**alert, "raised": alert["raised"].isoformat(timespec="seconds")} for alert in each.alerts
+            ],
+        }
+        for each in told
+    ]
+
+
 def machine_trouble(site: Site) -> list[str]:
     """What is wrong with the machine itself, in sentences."""
     snapshot = site.snapshot

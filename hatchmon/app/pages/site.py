@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
@@ -25,6 +24,7 @@ from hatchmon.adapters.web.access import Door, Session, Sessions
 from hatchmon.app.ask import Answered
 from hatchmon.app.settings import Settings
 from hatchmon.app.snapshot import Showcase, Snapshot
+from hatchmon.app.state import cone_path
 from hatchmon.hatchery.types import Refused
 from hatchmon.hatchery.wording import Voice, duration
 
@@ -137,11 +137,6 @@ def _file(path: Path) -> File:
     kinds = {".webmanifest": "application/manifest+json", ".js": "text/javascript"}
     kind = kinds.get(path.suffix) or mimetypes.guess_type(path.name)[0] or "application/octet-stream"
     return File(body, kind, hashlib.sha256(body).hexdigest()[:12])
-
-
-def cone_path(cone: str) -> str:
-    """The path of a cone's own page."""
-    return f"/cone/{quote(cone, safe='')}"
 
 
 def own_path(to: str) -> str:
