@@ -568,6 +568,27 @@ def import_(
 
 
 @app.command()
+def passphrase(as_json: AsJson = False) -> None:
+    """Make the two lines that let the page be reached from other machines; asks for a passphrase."""
+    from hatchmon.adapters.web.access import SHORTEST_PASSPHRASE, hash_passphrase, new_secret
+
+    if sys.stdin.isatty():
+        said = typer.prompt("Passphrase for the page", hide_input=True, confirmation_prompt=True, err=True)
+    else:
+        said = sys.stdin.readline().rstrip("\r\n")
+    if len(said) < SHORTEST_PASSPHRASE:
+        _wrong_use(f"A passphrase has {SHORTEST_PASSPHRASE} characters or more; four words are better.")
+    lines = {"passphrase": hash_passphrase(said), "secret": new_secret()}
+    if as_json:
+        typer.echo(json.dumps(lines))
+        return
+    typer.echo("Put this into the settings, then restart hatchmon:", err=True)
+    typer.echo("[web]")
+    for name, value in lines.items():
+        typer.echo(f'{name} = "{value}"')
+
+
+@app.command()
 def backup(
     file: Annotated[Path, typer.Argument(help="Where to put the copy; must not exist yet.")],
     config: Config = None,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -58,7 +59,7 @@ def entries(store: Store, now: datetime, before: datetime | None = None, most: i
     return sorted(found, key=lambda entry: entry.time, reverse=True)[:most]
 
 
-def _asked(row: Mapping[str, Any], in_force: _InForce) -> Entry:
+def _asked(row: sqlite3.Row, in_force: _InForce) -> Entry:
     body = json.loads(row["body"])
     body = body if isinstance(body, dict) else {}
     made = from_us(row["made_us"])

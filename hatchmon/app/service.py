@@ -253,6 +253,12 @@ class Service:
             raise Refused(NOT_YET)
         return Answered(number, *answered)
 
+    def _with_link(self, body: str, cone: str | None) -> str:
+        """``body``, and where the page shows what it is about, if somebody has said where the page is."""
+        web = self._settings.web
+        link = web.link("/" if cone is None else state.cone_path(cone)) if web.enabled else None
+        return body if link is None else f"{body}\n{link}"
+
     def _due_letters(self) -> Sequence[Letter]:
         with Store(self._settings.store.path, read_only=True) as store:
             rows = store.due_letters(self._clock.now())

@@ -29,6 +29,7 @@ from hatchmon.hatchery.types import Refused
 from hatchmon.hatchery.wording import Voice, duration
 
 HERE = Path(__file__).parent
+_HINT = re.compile(r" \(hatchmon [^()]*\)")
 _TIME = re.compile(r"\b\d\d:\d\d\b")
 
 
@@ -146,5 +147,7 @@ def own_path(to: str) -> str:
 
 
 def times(text: str) -> Markup:
-    """``text`` with its clock times marked up, so that they stand out."""
+    """``text`` with its clock times marked up, so that they stand out, and without the hints in brackets
+    that are for the command line."""
+    text = _HINT.sub("", text).replace(" -> ", " → ")
     return Markup(_TIME.sub(lambda found: f"<time>{found[0]}</time>", str(escape(text))))
