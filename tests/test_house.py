@@ -40,6 +40,35 @@ NUMPY_FILES = frozenset(
     {"load", "loadtxt", "genfromtxt", "fromfile", "memmap", "save", "savez", "savetxt", "tofile"}
 )
 
+# What turns data into a program, or hands it to a shell.
+RUNS_DATA = frozenset(
+    {
+        "pickle",
+        "cPickle",
+        "marshal",
+        "shelve",
+        "dill",
+        "cloudpickle",
+        "joblib",
+        "code",
+        "codeop",
+        "runpy",
+        "pty",
+    }
+)
+RUNS_TEXT = frozenset({"eval", "exec", "compile", "__import__"})
+STARTS_PROGRAMS = frozenset(
+    {"system", "popen", "startfile", "posix_spawn", "posix_spawnp", "fork", "forkpty"}
+)
+# Modules that start programs, always ones of their own and never by a shell: the sender of pushes, the demo's
+# broker.
+MAY_START_PROGRAMS = {"hatchmon/adapters/push.py", "hatchmon/app/demo.py"}
+# Modules that read what others sent: no name of a file can come from there.
+READS_MESSAGES = ("hatchery/payload.py", "app/intake.py", "app/buttons.py", "app/requests.py")
+NAMES_FILES = frozenset(
+    {"pathlib", "os", "io", "shutil", "tempfile", "glob", "fileinput", "zipfile", "tarfile"}
+)
+
 
 def dotted(path: Path) -> str:
     """The module's name: ``hatchmon/science/rates.py`` is ``hatchmon.science.rates``."""
@@ -111,6 +140,41 @@ def wrong_reaches(text: str, path: Path) -> list[str]:
     return found
 
 
+def wrong_powers(text: str, path: Path) -> list[str]:
+    """Where the module at ``path`` could run what it was sent: as Python, in a shell, as another program."""
+    tree = ast.parse(text)
+    found = []
+    for name in imports(tree, path):
+        top = name.split(".")[0]
+        if top in RUNS_DATA or (top == "subprocess" and str(path) not in MAY_START_PROGRAMS):
+            found.append(f"{path} imports {name}")
+        if top == "os" and name.rpartition(".")[2] in STARTS_PROGRAMS:
+            found.append(f"{path} imports {name}")
+    for node in ast.walk(tree):
+        if isinstance(node, ast.keyword) and node.arg in {"shell", "allow_pickle"}:
+            found.append(f"{path}:{node.value.lineno} {node.arg}=")
+        elif isinstance(node, ast.Name) and node.id in RUNS_TEXT:
+            found.append(f"{path}:{node.lineno} {node.id}")
+        elif isinstance(node, ast.Attribute):
+            owner = ast.unparse(node.value)
+            if owner == "os" and (node.attr in STARTS_PROGRAMS or node.attr.startswith(("exec", "spawn"))):
+                found.append(f"{path}:{node.lineno} os.{node.attr}")
+            elif owner in {"builtins", "__builtins__"} or node.attr == "create_subprocess_shell":
+                found.append(f"{path}:{node.lineno} {owner}.{node.attr}")
+    return found
+
+
+def names_files(text: str, path: Path) -> list[str]:
+    """Where a module that reads messages could open a file."""
+    tree = ast.parse(text)
+    found = [f"{path} imports {name}" for name in imports(tree, path) if name.split(".")[0] in NAMES_FILES]
+    return found + [
+        f"{path}:{node.lineno} open"
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Name) and node.id == "open"
+    ]
+
+
 def unbounded(project: dict[str, Any]) -> list[str]:
     """The requirements of a project file that would take any later version."""
     asked = [
@@ -164,6 +228,17 @@ def test_imports_run_one_way(path: Path) -> None:
 @pytest.mark.parametrize("path", [path for path in modules() if path.parts[1] in PURE], ids=str)
 def test_pure_rooms_have_no_clock_and_no_io(path: Path) -> None:
     assert wrong_reaches((CHECKOUT / path).read_text(), path) == []
+
+
+@pytest.mark.parametrize("path", modules(), ids=str)
+def test_nothing_that_was_sent_is_ever_run(path: Path) -> None:
+    assert wrong_powers((CHECKOUT / path).read_text(), path) == []
+
+
+@pytest.mark.parametrize("name", READS_MESSAGES)
+def test_no_name_of_a_file_comes_from_a_message(name: str) -> None:
+    path = Path("hatchmon") / name
+    assert names_files((CHECKOUT / path).read_text(), path) == []
 
 
 def test_every_dependency_has_an_upper_bound() -> None:
@@ -274,6 +349,52 @@ def test_a_clock_or_io_in_a_pure_room_is_found(text: str) -> None:
 def test_plain_computing_is_let_be() -> None:
     text = "import numpy as np\nnow = batch.time_at(3.0)\nlocal = now.astimezone(zone)\nx = np.exp(state.now)"
     assert wrong_reaches(text, Path("hatchmon/science/good.py")) == []
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "import pickle",
+        "from pickle import loads",
+        "import numpy as np\nnp.load(f, allow_pickle=True)",
+        "import marshal",
+        "import shelve",
+        "import subprocess",
+        "from subprocess import run",
+        "import os\nos.system('date')",
+        "from os import popen",
+        "import os\nos.execvp('sh', [])",
+        "import os\nos.spawnl(0, 'sh')",
+        "run('date', shell=True)",
+        "import asyncio\nasyncio.create_subprocess_shell('date')",
+        "eval('1')",
+        "exec(text)",
+        "run = eval",
+        "compile(text, '', 'exec')",
+        "import builtins\nbuiltins.eval('1')",
+        "__import__('pickle')",
+    ],
+)
+def test_what_could_run_a_message_is_found(text: str) -> None:
+    assert wrong_powers(text, Path("hatchmon/app/bad.py"))
+
+
+def test_a_shell_is_found_where_programs_may_be_started() -> None:
+    text = "import subprocess\nsubprocess.run(['date'])\nsubprocess.run('date', shell=True)"
+    assert wrong_powers(text, Path("hatchmon/app/demo.py")) == ["hatchmon/app/demo.py:3 shell="]
+
+
+def test_ordinary_code_is_let_be() -> None:
+    text = "import os, re\nre.compile('x')\nos.fsync(f)\nevaluate = model.eval_h\nos.environ['HOME']"
+    assert wrong_powers(text, Path("hatchmon/app/good.py")) == []
+    assert (
+        names_files("import json\nfrom hatchmon.adapters.store import Store", Path("hatchmon/app/x.py")) == []
+    )
+
+
+@pytest.mark.parametrize("text", ["from pathlib import Path", "import os", "open(name)", "import os.path"])
+def test_a_file_named_by_a_message_is_found(text: str) -> None:
+    assert names_files(text, Path("hatchmon/app/intake.py"))
 
 
 def test_a_dependency_without_an_upper_bound_is_found() -> None:
