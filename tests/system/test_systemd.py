@@ -417,7 +417,7 @@ def test_who_may_use_the_record(opened: bool) -> None:
 # ---- the installer ----
 
 
-@pytest.mark.parametrize("script", ["systemd/install", "tests/run", ".ci/run"])
+@pytest.mark.parametrize("script", ["systemd/install", "tests/run", "tests/audit", ".ci/run"])
 def test_scripts_are_sound_bash_and_can_be_run(script: str) -> None:
     done = run("bash", "-n", CHECKOUT / script)
     assert (done.returncode, done.stderr) == (0, "")
