@@ -28,7 +28,7 @@ WRONG_NOTE = 0.01  # share of notes that belong to another cone or hour; assumed
 LEAST_LIKELIHOOD = 1e-12
 A_POINTS = 49
 A_REACH = 4.5  # the grid spans this many prior scales either way
-C_BEYOND = 0.6
+C_BEYOND = 0.8
 # With the spread within a cell, 11 steps to 2.7 keep the whole sd of ln sigma.
 _SIGMA_STEPS = np.linspace(-2.7, 2.7, 11)
 SIGMAS: Floats = par.SIGMA.value * np.exp(par.SIGMA.sd * _SIGMA_STEPS)

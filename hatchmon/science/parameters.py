@@ -52,8 +52,10 @@ TAU25 = Constant(
     20.4, "h", "computed", "median hatch at 25 C, from compiled tables; sd of ln: t5 scale", sd=0.186
 )
 SIGMA = Constant(0.15, "ln h", "computed", "from published T10, T90 and Ts; sd of ln sigma", sd=0.45)
-OMEGA_VALUES = (0.04, 0.08, 0.12, 0.18)  # sd from batch to batch, ln h; assumed, no source
-OMEGA_SHARES = (0.2, 0.3, 0.3, 0.2)
+# sd from batch to batch, ln h; assumed, no source. Twice from one to the next, up to lots that hardly repeat
+# themselves, so that a few hatches tell a steady lot from an erratic one.
+OMEGA_VALUES = (0.04, 0.08, 0.14, 0.24)
+OMEGA_SHARES = (0.25, 0.33, 0.25, 0.17)
 OMEGA_DARK = Constant(
     0.03, "ln h", "read", "direction: J. Crust. Biol. doi 10.1163/1937240x-00002454; size assumed"
 )

@@ -217,7 +217,7 @@ def test_any_water_gives_finite_moments(temps: list[float]) -> None:
 def test_a_few_draws_stand_for_all(temp_c: float, monkeypatch: pytest.MonkeyPatch) -> None:
     """155 of 5120 pairs of a draw and an offset are followed to the best moment and the close, and moved by
     what tells their opening from that of all. Against following all of them, the 10, 50 and 90 % quantiles
-    differ by up to 4, 3 and 5 percent: the price of speed, known and bounded."""
+    differ by up to 4.5, 3 and 5 percent: the price of speed, known and bounded."""
     draws = LotBelief.prior().draws()
     water = steady(temp_c)
     mu = draws.mu(None)
@@ -227,7 +227,7 @@ def test_a_few_draws_stand_for_all(temp_c: float, monkeypatch: pytest.MonkeyPatc
     monkeypatch.setattr(nauplii, "_FEW", few.opens_h.size)
     every = window(draws, mu, water)
     np.testing.assert_array_equal(every.few_open_h, every.opens_h.T)
-    for name, within in (("closes_h", [0.04, 0.03, 0.05]), ("best_h", [0.03, 0.03, 0.04])):
+    for name, within in (("closes_h", [0.045, 0.03, 0.05]), ("best_h", [0.03, 0.03, 0.04])):
         one, all_of_them = (np.quantile(getattr(each, name), levels) for each in (few, every))
         assert np.all(np.abs((one + moved) / all_of_them - 1.0) < within)
 
