@@ -15,12 +15,13 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime, time, timedelta, tzinfo
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 from hypothesis import HealthCheck, example, given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
+from pydantic import BaseModel
 
 from hatchmon.app.record import thresholds_of
 from hatchmon.app.settings import Settings, SettingsError, load_settings
@@ -29,6 +30,7 @@ from hatchmon.science.nauplii import Thresholds
 
 CONFIG = Path(__file__).parents[2] / "config"
 SECRET = "hunter2-Zq"
+CHECKOUT = Path(__file__).resolve().parents[2]
 
 Load = Callable[..., Settings]
 Refusal = Callable[..., str]
@@ -939,6 +941,40 @@ def test_environment_over_credentials_over_file(load: Load, credentials: Path) -
     assert (loaded.broker.host, loaded.broker.port) == ("h", 3)
     assert loaded.broker.password is not None
     assert loaded.broker.password.get_secret_value() == "from the environment"
+
+
+def secret_keys(model: type[BaseModel] = Settings, at: str = "") -> Iterator[str]:
+    """Every key whose value is kept out of sight."""
+    for name, info in model.model_fields.items():
+        for section in (info.annotation, *get_args(info.annotation)):
+            if isinstance(section, type) and issubclass(section, BaseModel):
+                yield from secret_keys(section, f"{at}{info.alias or name}.")
+        if "SecretStr" in str(info.annotation):
+            yield f"{at}{info.alias or name}"
+
+
+def test_what_is_secret_is_known_as_such() -> None:
+    found = set(secret_keys())
+    assert {"broker.password", "broker.key_password", "series.token", "push.to", "web.passphrase"} <= found
+    telling = ("password", "token", "secret", "passphrase", "push.")
+    assert {key for key in KEYS if any(word in key for word in telling)} <= found
+
+
+@pytest.mark.parametrize("key", sorted(secret_keys()))
+def test_every_secret_can_be_a_credential_and_the_unit_says_so(
+    load: Load, credentials: Path, key: str
+) -> None:
+    (credentials / key).write_text(SECRET)
+    rest = '[broker]\nusername = "u"\ntls = true\ncert_file = "/c"\n[series]\nurl = "http://x"'
+    try:
+        said = repr(load(rest, {"CREDENTIALS_DIRECTORY": str(credentials)}))
+    except SettingsError as refused:
+        said = str(refused)
+        assert f"credential {key}" in said
+        assert "is not a setting" not in said
+    assert SECRET not in said
+    unit = (CHECKOUT / "systemd/hatchmon.service").read_text()
+    assert f"\n#LoadCredential={key}:/etc/hatchmon/{key}\n" in unit
 
 
 def test_refused_of_the_credentials(refusal: Refusal, credentials: Path) -> None:

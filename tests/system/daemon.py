@@ -187,6 +187,7 @@ class Daemon:
         ground: Ground,
         watchdog_s: float = 0.0,
         around: Callable[..., list[str]] = _bare,
+        **environment: str,
     ) -> None:
         self.ground = ground
         self.manager = Manager()
@@ -194,7 +195,7 @@ class Daemon:
         self._command = around(HATCHMON, "run", "--config", ground.config)
         self._begun = 0.0
         self._lines: list[str] = []
-        self._environment = ground.environment(NOTIFY_SOCKET=self.manager.address)
+        self._environment = ground.environment(NOTIFY_SOCKET=self.manager.address, **environment)
         if watchdog_s:
             self._environment["WATCHDOG_USEC"] = str(round(watchdog_s * 1e6))
 
