@@ -306,6 +306,8 @@ class Engine:
         if quantity is Quantity.TEMPERATURE and cone.watch is not None:
             cone.watch.add(time, value)
             cone.watch.suspect_since = time if verdict is Verdict.SUSPECT else None
+        elif quantity is Quantity.AIR_TEMPERATURE and cone.watch is not None:
+            cone.watch.add_air(time, value)
 
     # --- the turn of the loop ------------------------------------------------------------------
 

@@ -40,6 +40,8 @@ def watch_batch(store: Store, batch: Batch, until: datetime) -> BatchWatch:
     if watch.salinity is None:
         watch.salinity = salinity_of(_means(store, batch, until))
     end = min(until, batch.ended or until)
+    for time, air_c, _ in store.usable_readings(batch.cone, Quantity.AIR_TEMPERATURE, batch.started, end):
+        watch.add_air(time, air_c)
     for time, temp_c, verdict in store.usable_readings(
         batch.cone, Quantity.TEMPERATURE, batch.started - ANCHOR, end
     ):

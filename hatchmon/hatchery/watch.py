@@ -10,6 +10,7 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from hatchmon.hatchery.ahead import Ahead, Cycle, look_ahead, set_point_only
+from hatchmon.hatchery.bridge import bridged
 from hatchmon.hatchery.counts import samples_of
 from hatchmon.hatchery.looks import look_bounds
 from hatchmon.hatchery.next_look import NextLook, most_telling
@@ -92,6 +93,7 @@ class BatchWatch:
         self._means: list[float] = []
         self._counts: list[int] = []
         self._before: tuple[datetime, float] | None = None
+        self._air: dict[int, float] = {}  # of the room, by ten minutes from the start
         # Progress (8 rows: 7 nodes, then the energy exponent) at points whose minute is over.
         self._settled: Floats = np.zeros((8, 0))
 
@@ -114,6 +116,13 @@ class BatchWatch:
             self._counts.insert(at, 1)
         if at < self._settled.shape[1]:
             self._settled = self._settled[:, :at]
+
+    def add_air(self, time: datetime, air_c: float) -> None:
+        """Take in a usable reading of the room's air: it tells how water cooled while nobody looked."""
+        slot = int((time - self.batch.started) // timedelta(minutes=10))
+        if slot not in self._air and np.any(np.diff(self._minutes) > SMALL_GAP_H * 60.0):
+            self._settled = self._settled[:, :0]  # the gaps may be bridged otherwise
+        self._air[slot] = air_c
 
     @property
     def last_h(self) -> float | None:
@@ -305,10 +314,12 @@ class BatchWatch:
 
     def _grow(self, hours: Floats, temps: Floats, known: Floats) -> Floats:
         start = known.shape[1] - 1
-        span, water = hours[start:], temps[start:]
+        air = (np.array(list(self._air)) / 6.0, np.array(list(self._air.values())))
+        all_hours, all_temps, own = bridged(hours, temps, air, SMALL_GAP_H)
+        span, water = all_hours[own[start] :], all_temps[own[start] :]
         q = progress(span, np.broadcast_to(water, (7, water.size)), _rho_rows)
         loss = progress(span, water, energy_loss_rate)
-        new = np.vstack((q, loss[None])) + known[:, -1:]
+        new = np.vstack((q, loss[None]))[:, own[start:] - own[start]] + known[:, -1:]
         past = np.concatenate((known, new[:, 1:]), axis=1)
         # The newest minute is still filling: it is not settled.
         self._settled = past[:, : max(past.shape[1] - 1, 0)]
