@@ -39,6 +39,7 @@ from hatchmon.app.window import Window
 from hatchmon.hatchery.alerts import (
     STAGES,
     URGENCY,
+    Afflicted,
     AlertBook,
     Fact,
     Quiet,
@@ -67,6 +68,7 @@ RETRY_S = 5.0
 POLL_S = 0.5
 STEP_S = 120.0
 OFF_AFTER = timedelta(minutes=10)
+BACK_WAIT_S = 300.0
 REISSUE = timedelta(minutes=30)
 MOVED_H = 0.05
 MOST_PENDING = 5000
@@ -181,6 +183,9 @@ class Engine:
         self._polled_mono = float("-inf")
         self._retry_mono: float | None = None
         self._off_from: datetime | None = None
+        self._said_before: dict[str, Forecast | None] = {}  # by cone, the forecast before we were off
+        self._back_mono = clock.monotonic()
+        self._turned_mono = clock.monotonic()
         self._rewound = 0  # how often the series store's cursors were set back
         self.intake = Intake(settings, store, clock, self._use)
         self._load()
@@ -197,10 +202,19 @@ class Engine:
         for name, stored in stored_of(self._store, now).items():
             self.cones.setdefault(name, ConeState(name)).stored = stored
         last = self._last_run
-        if last is not None and self._began - last > OFF_AFTER:
-            running = [cone.watch.batch for cone in self.cones.values() if cone.watch is not None]
-            if any(batch.started < last for batch in running):
-                self._off_from, self._last_run = last, None
+        if last is not None and self._began - last > OFF_AFTER and self._note_outage(last):
+            self._last_run = None
+
+    def _note_outage(self, since: datetime) -> bool:
+        """We were off until just now: if a batch ran then, the keeper is to be told once the first readings
+        are in."""
+        watches = [cone.watch for cone in self.cones.values() if cone.watch is not None]
+        if not any(watch.batch.started < since for watch in watches):
+            return False
+        self._off_from = since
+        self._back_mono = self._clock.monotonic()
+        self._said_before = {name: cone.issued for name, cone in self.cones.items()}
+        return True
 
     def _watch(self, batch: Batch, now: datetime) -> None:
         cone = self.cones.setdefault(batch.cone, ConeState(batch.cone))
@@ -319,6 +333,10 @@ class Engine:
 
     def _do_what_is_due(self) -> None:
         mono = self._clock.monotonic()
+        stood_still, self._turned_mono = mono - self._turned_mono, mono
+        if self._real_s(stood_still) > OFF_AFTER.total_seconds():  # the machine slept
+            self._began = self._clock.now()
+            self._note_outage(self._began - timedelta(seconds=stood_still))
         if self._retry_mono is not None and mono < self._retry_mono:
             return
         try:
@@ -421,7 +439,6 @@ class Engine:
         elapsed_s = 0.0 if self._ticked_mono is None else mono - self._ticked_mono
         self._ticked_mono = mono
         facts: list[Fact] = []
-        before = {name: cone.issued for name, cone in self.cones.items()}
         for cone in self.cones.values():
             if cone.watch is not None:
                 self._forecast(cone, cone.watch, now)
@@ -431,8 +448,8 @@ class Engine:
             return
         facts += slow_lot_facts(self._beliefs.falling)
         facts += self.machine.facts(now, mono, self._rules, self.voice)
-        if self._off_from is not None:
-            self._send(self._back(self._off_from, before, now), now)
+        if self._off_from is not None and self._may_say_back(mono):
+            self._send(self._back(self._off_from, now), now)
             self._off_from = None
         for alert in self._book.update(now, elapsed_s, facts):
             log.info("alert %s: %s", alert.kind, alert.title)
@@ -483,13 +500,27 @@ class Engine:
             facts += dark_facts(batch, fresh[Quantity.LIGHT], now, least_lux, self._book, self._rules)
         return facts
 
-    def _back(self, off_from: datetime, before: dict[str, Forecast | None], now: datetime) -> Alert:
-        moved = [
-            (cone.watch.batch, before[name], cone.forecast)
+    def _may_say_back(self, mono: float) -> bool:
+        """Whether every running batch has been heard of since we are back, or that takes too long."""
+        if self._real_s(mono - self._back_mono) >= BACK_WAIT_S:
+            return True
+        newest = (
+            cone.water.get(Quantity.TEMPERATURE) for cone in self.cones.values() if cone.watch is not None
+        )
+        return all(known is not None and known[1] >= self._began for known in newest)
+
+    def _back(self, off_from: datetime, now: datetime) -> Alert:
+        afflicted = [
+            Afflicted(
+                cone.watch.batch,
+                self._said_before.get(name),
+                cone.forecast,
+                *cone.watch.water_around(off_from),
+            )
             for name, cone in self.cones.items()
-            if cone.watch is not None and cone.forecast is not None
+            if cone.watch is not None and cone.forecast is not None and cone.watch.batch.started < off_from
         ]
-        title, body = back_words(off_from, now, moved, self.voice)
+        title, body = back_words(off_from, self._began, now, afflicted, self.voice)
         urgency = self._rules.urgency.get("back", URGENCY["back"])
         return Alert("back", f"since {to_us(off_from)}", None, urgency, title, body, now)
 

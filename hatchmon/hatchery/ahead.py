@@ -30,6 +30,7 @@ _DAY_LAGS: Floats = LAG_PER_H * 2.0 ** np.linspace(-2.0, 2.0, 9)
 GUESSED_WAY_C = 6.0  # how far water of unknown end goes on at most; assumed
 FITTED_SD_C = (1.5, 5.0)  # least and greatest doubt of an end fitted from the log
 FAR_APART_C = 10.0  # sd of how far from the room's day water is filled in; assumed
+JUST_BACK_SD_C = (0.5, 2.5)  # whether the heater is back as well is not known; assumed
 TRUSTED_SET_POINT_SD_C = 0.9  # a set point that no reading has confirmed; assumed
 
 
@@ -121,6 +122,8 @@ def look_ahead(
     recent = times_h >= end - IN_CONTROL_H
     if set_point_c is not None and bool(np.all(np.abs(temps_c[recent] - set_point_c) <= IN_CONTROL_C)):
         return in_control(float(temps_c[recent].mean()))
+    if set_point_c is not None and _just_back(times_h, temps_c, set_point_c):
+        return Ahead("heater back, not seen yet", float(temps_c[-1]), set_point_c, LAG_PER_H, *JUST_BACK_SD_C)
 
     if cycle is not None and set_point_c is None:
         daily = _through_the_day(times_h, temps_c, air_c, cycle, clock_h)
@@ -131,6 +134,16 @@ def look_ahead(
         return moving
     level = float(temps_c[times_h >= end - 1.0].mean())
     return Ahead("stays as it is", level, level, 0.0, *STILL_SD_C)
+
+
+def _just_back(times_h: Floats, temps_c: Floats, set_point_c: float) -> bool:
+    """Whether the readings have only just come back after a gap before which the heater was in control."""
+    gaps = np.flatnonzero(np.diff(times_h) >= TREND_H)
+    if not gaps.size or times_h[-1] - times_h[gaps[-1] + 1] >= TREND_H / 4:
+        return False
+    last = int(gaps[-1])
+    recent = temps_c[: last + 1][times_h[: last + 1] >= times_h[last] - IN_CONTROL_H]
+    return bool(np.all(np.abs(recent - set_point_c) <= IN_CONTROL_C))
 
 
 def in_control(level_c: float) -> Ahead:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, time, timedelta
 from typing import Literal
@@ -40,6 +40,7 @@ STAGES: tuple[Kind, ...] = ("ready-soon", "ready", "closing", "past")
 FOR_GOOD: tuple[Kind, ...] = (*STAGES, "slow-lot")
 REPEAT_FLOOR = timedelta(hours=2)
 HYSTERESIS_C = 0.5
+UNCHANGED_C = 0.5
 HYSTERESIS_G_L = 1.0
 HYSTERESIS_LIGHT = 1.2
 CLEAR_AFTER_S = 300.0
@@ -339,20 +340,56 @@ def doubt_facts(batch: Batch, forecast: Forecast, voice: Voice) -> list[Fact]:
     return [Fact("doubt", batch_scope(batch), batch.cone, title, body, holds_s=900.0)]
 
 
+@dataclass(frozen=True, slots=True)
+class Afflicted:
+    """A batch that ran on while hatchmon was off: the forecasts ``before`` and ``after``; its water, deg C,
+    ``last_c`` before and ``then_c`` after, None where nobody measured it."""
+
+    batch: Batch
+    before: Forecast | None
+    after: Forecast
+    last_c: float | None
+    then_c: float | None
+
+    @property
+    def unchanged(self) -> bool:
+        """Whether the water is known to be as warm as before."""
+        return None not in (self.last_c, self.then_c) and abs(self._fall_c) < UNCHANGED_C
+
+    @property
+    def _fall_c(self) -> float:
+        return (self.last_c or 0.0) - (self.then_c or 0.0)
+
+    def water_words(self, voice: Voice) -> str:
+        """What the outage did to the water."""
+        if self.then_c is None:
+            return f"No reading since: take one by hand, hatchmon reading {self.batch.cone} VALUE."
+        if self.last_c is None:
+            return f"Water at {voice.temp(self.then_c)}."
+        if self.unchanged:
+            return f"Water at {voice.temp(self.then_c)} as before."
+        went = "fell" if self._fall_c > 0 else "rose"
+        return f"Water {went} from {voice.temp(self.last_c)} to {voice.temp(self.then_c)}."
+
+
 def back_words(
-    off_from: datetime,
-    now: datetime,
-    moved: Iterable[tuple[Batch, Forecast | None, Forecast]],
-    voice: Voice,
+    off_from: datetime, back: datetime, now: datetime, afflicted: Sequence[Afflicted], voice: Voice
 ) -> tuple[str, str]:
     """What an outage did to each running batch: (title, body)."""
-    title = f"hatchmon is back after {duration((now - off_from) / timedelta(hours=1))}"
-    lines = [f"Off from {voice.time(off_from, now)} to {voice.time(now, now)}."]
-    for batch, before, after in moved:
-        line = f"{batch.cone}: {voice.ready(batch, after, now)}"
+    off_h = (back - off_from) / timedelta(hours=1)
+    title = f"hatchmon is back after {duration(off_h)}"
+    lines = [f"Off from {voice.time(off_from, now)} to {voice.time(back, now)}."]
+    for each in afflicted:
+        batch, before, after = each.batch, each.before, each.after
+        line = f"{batch.cone}: {each.water_words(voice)} {voice.ready(batch, after, now)}"
         if before is not None and before.opens is not None and after.opens is not None:
             old, new = (voice.time(batch.time_at(f.opens.p50), now) for f in (before, after) if f.opens)
             if old != new:
                 line += f" (Before: {old}.)"
         lines.append(line)
+    if off_h >= 1.0 and any(each.unchanged and each.batch.set_point_c is not None for each in afflicted):
+        lines.append(
+            "Where the water is as before, it is taken to have been so all along. If the heater was off too "
+            "and has warmed it again, that hatch is later: look at it by eye."
+        )
     return title, "\n".join(lines)

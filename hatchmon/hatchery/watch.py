@@ -131,6 +131,18 @@ class BatchWatch:
             return (self._minutes[-1] + 0.5) / 60.0
         return 0.0 if self._before is not None else None
 
+    def water_around(self, time: datetime) -> tuple[float | None, float | None]:
+        """The last temperature up to ``time``, and that after it which lies furthest from it; deg C, None
+        where nobody measured."""
+        hours, temps = self.log()
+        then = hours <= self.batch.hours_at(time) + 1.0 / 60.0  # the log goes by minutes
+        last, after = temps[then], temps[~then]
+        if not after.size:
+            return (float(last[-1]) if last.size else None), None
+        if not last.size:
+            return None, float(after[0])
+        return float(last[-1]), float(after[np.argmax(np.abs(after - last[-1]))])
+
     def log(self) -> tuple[Floats, Floats]:
         """(hours from the start, deg C), both (n,): the log with its first value carried to the start."""
         hours = (np.array(self._minutes, dtype=np.float64) + 0.5) / 60.0

@@ -406,3 +406,29 @@ def test_a_level_line_never_crosses() -> None:
     slope, crossing = straight_line(np.array([1.0, 2.0, 3.0]), np.array([4.0, 4.0, 4.0]))
     assert slope == 0.0
     assert np.isnan(crossing)
+
+
+# ---- just back after a cut ----
+
+
+def after_a_cut(minutes_since: float, water_c: float, before_c: float = 28.0) -> Ahead:
+    before = np.arange(0.0, 6.0, 1 / 60)
+    since = 9.0 + np.arange(0.0, minutes_since + 1e-9, 1.0) / 60
+    hours = np.concatenate((before, since))
+    temps = np.concatenate((np.full(before.size, before_c), np.full(since.size, water_c)))
+    return look_ahead(hours, temps, 28.0, None)
+
+
+def test_a_heater_that_was_in_control_is_expected_back() -> None:
+    ahead = after_a_cut(3.0, 22.0)
+    assert ahead.rule == "heater back, not seen yet"
+    assert (ahead.start_c, ahead.target_c) == (22.0, 28.0)
+    assert ahead.sd_last_c == 2.5
+
+
+def test_a_quarter_of_an_hour_later_the_log_itself_tells() -> None:
+    assert after_a_cut(16.0, 22.0).rule == "stays as it is"
+
+
+def test_water_that_was_never_in_control_is_not_expected_to_be() -> None:
+    assert after_a_cut(3.0, 22.0, before_c=24.0).rule == "stays as it is"

@@ -18,6 +18,7 @@ from hatchmon.app.cli import app
 from hatchmon.hatchery.alerts import (
     STAGES,
     URGENCY,
+    Afflicted,
     AlertBook,
     Fact,
     Kind,
@@ -640,22 +641,36 @@ def test_a_batch_that_cannot_be_timed_is_said_after_a_quarter_of_an_hour() -> No
 
 
 def test_back_says_what_it_did_to_each_batch() -> None:
-    moved = [
-        (batch(), forecast(22.0, 27.0), forecast(23.5, 28.5)),
-        (batch(8), forecast(), forecast()),
-        (batch(9), None, forecast()),
-        (batch(10), unpredicted("too cold"), forecast()),
-        (batch(11), forecast(), unpredicted("too cold")),
+    afflicted = [
+        Afflicted(batch(), forecast(22.0, 27.0), forecast(23.5, 28.5), 28.0, 22.44),
+        Afflicted(batch(8), forecast(), forecast(), 26.0, 26.3),
+        Afflicted(batch(9), None, forecast(), None, 25.0),
+        Afflicted(batch(10), unpredicted("too cold"), forecast(), 19.0, 21.0),
+        Afflicted(batch(11), forecast(), unpredicted("too cold"), 26.0, None),
     ]
-    assert back_words(at(15), at(18.25), moved, BERLIN) == (
+    assert back_words(at(15), at(18.25), at(18.3), afflicted, BERLIN) == (
         "hatchmon is back after 3.2 h",
         "Off from 01:00 to 04:15.\n"
-        "north: Ready about 09:30, between 08:30 and 11:30. Harvest before 14:30. (Before: 08:00.)\n"
-        "north: Ready about 08:00, between 07:00 and 10:00. Harvest before 13:00.\n"
-        "north: Ready about 08:00, between 07:00 and 10:00. Harvest before 13:00.\n"
-        "north: Ready about 08:00, between 07:00 and 10:00. Harvest before 13:00.\n"
-        "north: Not predicted: too cold.",
+        "north: Water fell from 28.0 °C to 22.4 °C. Ready about 09:30, between 08:30 and 11:30. Harvest "
+        "before 14:30. (Before: 08:00.)\n"
+        "north: Water at 26.3 °C as before. Ready about 08:00, between 07:00 and 10:00. Harvest before "
+        "13:00.\n"
+        "north: Water at 25.0 °C. Ready about 08:00, between 07:00 and 10:00. Harvest before 13:00.\n"
+        "north: Water rose from 19.0 °C to 21.0 °C. Ready about 08:00, between 07:00 and 10:00. Harvest "
+        "before 13:00.\n"
+        "north: No reading since: take one by hand, hatchmon reading north VALUE. Not predicted: too cold.\n"
+        "Where the water is as before, it is taken to have been so all along. If the heater was off too and "
+        "has warmed it again, that hatch is later: look at it by eye.",
     )
+
+
+@pytest.mark.parametrize(("hours", "set_point_c", "said"), [(0.9, 28.0, 0), (1.0, 28.0, 1), (9.0, None, 0)])
+def test_back_says_what_it_cannot_know_of_a_heater(
+    hours: float, set_point_c: float | None, said: int
+) -> None:
+    same = Afflicted(batch(set_point_c=set_point_c), None, forecast(), 28.0, 28.1)
+    _, body = back_words(at(2), at(2 + hours), at(2 + hours), [same], BERLIN)
+    assert body.count("If the heater was off too") == said
 
 
 # ---- quiet hours ----

@@ -304,7 +304,7 @@ def test_back_after_three_hours(bench: Bench) -> None:
     assert [row["kind"] for row in rows] == ["back"]
     assert "3.0 h" in rows[0]["title"]
     assert f"Off from {off_from:%H:%M}" in rows[0]["body"]  # Lisbon keeps UTC in winter
-    assert "left: Ready about" in rows[0]["body"]
+    assert "left: Water at 25.0 °C as before. Ready about" in rows[0]["body"]
     # Once for each outage, also when the machine is started twice.
     bench.power_cut()
     bench.clock.run(MINUTE)
@@ -316,6 +316,68 @@ def test_back_after_three_hours(bench: Bench) -> None:
     bench.boot()
     bench.run(5 * MINUTE)
     assert bench.alerts() == ["back", "back"]
+
+
+def back_said(bench: Bench) -> tuple[str, str]:
+    ((title, body),) = bench.store.rows("SELECT title, body FROM alerts WHERE kind = 'back'")
+    return title, body
+
+
+def test_a_power_cut_that_cooled_the_water(bench: Bench) -> None:
+    """From 28 to 22.2 in four hours: told once the first reading is in, with what it cost."""
+    bench.temp_c = 28.0
+    bench.run(10 * MINUTE)
+    bench.begin(set_point_c=28.0)
+    bench.run(14 * HOUR)
+    before = bench.engine.cones["left"].issued
+    bench.power_cut()
+    bench.clock.run(4 * HOUR)
+    bench.boot()
+    bench.engine.turn()
+    assert bench.alerts() == []  # no reading yet
+    bench.temp_c = 22.2
+    bench.run(5 * MINUTE, MINUTE)
+    title, body = back_said(bench)
+    assert title == "hatchmon is back after 4.0 h"
+    assert "left: Water fell from 28.0 °C to 22.2 °C. Ready about" in body
+    after = bench.engine.cones["left"].forecast
+    assert before is not None
+    assert before.opens is not None
+    assert after is not None
+    assert after.opens is not None
+    assert "(Before: " in body
+    assert 0.5 < after.opens.p50 - before.opens.p50 < 4.0
+    assert after.opens.p90 - after.opens.p10 > before.opens.p90 - before.opens.p10
+    # 14 h at 28, then 28 falling to 22.2: between as if held and as if cold all along.
+    held_h, cold_h = 18.1 * 1.285, 14.1 * 1.285 + 4.0 * 0.77
+    assert cold_h < after.q25_h < held_h
+
+
+def test_back_waits_for_a_reading_but_not_for_ever(bench: Bench) -> None:
+    bench.run(10 * MINUTE)
+    bench.begin()
+    bench.run(2 * HOUR)
+    bench.power_cut()
+    bench.clock.run(HOUR)
+    bench.boot()
+    for minutes in range(8):
+        bench.clock.run(MINUTE)
+        bench.engine.turn()
+        assert len(bench.alerts()) == (minutes >= 4)
+    assert "No reading since: take one by hand, hatchmon reading left VALUE." in back_said(bench)[1]
+
+
+def test_a_machine_that_slept_is_back_as_well(bench: Bench) -> None:
+    bench.run(10 * MINUTE)
+    bench.begin()
+    bench.run(5 * HOUR)
+    bench.clock.run(2 * HOUR)
+    bench.engine.turn()
+    bench.run(5 * MINUTE, MINUTE)
+    title, body = back_said(bench)
+    assert title == "hatchmon is back after 2.0 h"
+    assert "as before" in body
+    assert bench.verdicts() == {"good"}
 
 
 def test_no_word_of_an_outage_that_touched_no_batch(bench: Bench) -> None:
