@@ -147,28 +147,64 @@ class LotBelief:
             line = _line_likelihood(running, self._c)
             weights = weights * _over_shifts(self.a, self._c, sds, line)
         points, normal = _points(n)
+        lot = self._lot_level(weights, points, sds)
+        if line is None:
+            u = lot.sd * normal[:, 4]
+        else:
+            shifts = np.exp(-0.5 * ((self._c - lot.a[:, None]) / lot.sd[:, None]) ** 2)
+            on_c, within_c = _pick(shifts * line[:, lot.node, lot.on_sigma].T, points[:, 4])
+            u = self._c[on_c] + within_c * (self._c[1] - self._c[0]) - lot.a
+        return _drawn(lot, u, normal)
+
+    def batches(
+        self, count: int, extra_sd: float = 0.0, light_known: bool = False, n: int = 1024
+    ) -> list[Draws]:
+        """``count`` batches to come of one lot, each as ``n`` equally likely sets of the unknowns: the i-th
+        set of every batch has the same lot (a, E, sigma, moult, energy) and a shift u of its own."""
+        points, normal = _points(n)
+        lot = self._lot_level(self.weights, points, _shift_sds(extra_sd, light_known))
+        drawn = [_drawn(lot, lot.sd * normal[:, 4], normal)]
+        mixed = np.random.default_rng(count * n)  # seeded: the same every time
+        for _ in range(count - 1):
+            drawn.append(_drawn(lot, lot.sd * normal[mixed.permutation(n), 4], normal))
+        return drawn
+
+    def _lot_level(self, weights: Floats, points: Floats, sds: Floats) -> _LotLevel:
         # One unknown after the other, each given those before it; within a cell all is equally likely.
         on_a, within_a = _pick(weights.sum(axis=(1, 2, 3))[None], points[:, 0])
         node, _ = _pick(weights.sum(axis=(2, 3))[on_a], points[:, 1])
         on_sigma, within_sigma = _pick(weights.sum(axis=3)[on_a, node], points[:, 2])
         on_omega, _ = _pick(weights[on_a, node, on_sigma], points[:, 3])
-        a = self.a[on_a] + within_a * (self.a[1] - self.a[0])
-        sd = sds[on_omega]
-        if line is None:
-            u = sd * normal[:, 4]
-        else:
-            shifts = np.exp(-0.5 * ((self._c - a[:, None]) / sd[:, None]) ** 2) * line[:, node, on_sigma].T
-            on_c, within_c = _pick(shifts, points[:, 4])
-            u = self._c[on_c] + within_c * (self._c[1] - self._c[0]) - a
-        return Draws(
-            a=a,
-            u=u,
+        step = par.SIGMA.sd * (_SIGMA_STEPS[1] - _SIGMA_STEPS[0])
+        return _LotLevel(
+            a=self.a[on_a] + within_a * (self.a[1] - self.a[0]),
             node=node,
-            sigma=SIGMAS[on_sigma]
-            * np.exp(within_sigma * par.SIGMA.sd * (_SIGMA_STEPS[1] - _SIGMA_STEPS[0])),
-            moult_h=par.MOULT.value * np.exp(par.MOULT.sd * normal[:, 5]),
-            loss=np.exp(par.ENERGY_LOSS.sd * normal[:, 6]),
+            on_sigma=on_sigma,
+            sigma=SIGMAS[on_sigma] * np.exp(within_sigma * step),
+            sd=sds[on_omega],
         )
+
+
+@dataclass(frozen=True, slots=True)
+class _LotLevel:
+    """What the batches of a lot share, all (n,); ``sd`` of what shifts one of them."""
+
+    a: Floats
+    node: NDArray[np.int64]
+    on_sigma: NDArray[np.int64]
+    sigma: Floats
+    sd: Floats
+
+
+def _drawn(lot: _LotLevel, u: Floats, normal: Floats) -> Draws:
+    return Draws(
+        a=lot.a,
+        u=u,
+        node=lot.node,
+        sigma=lot.sigma,
+        moult_h=par.MOULT.value * np.exp(par.MOULT.sd * normal[:, 5]),
+        loss=np.exp(par.ENERGY_LOSS.sd * normal[:, 6]),
+    )
 
 
 def keeper_prior(finished: Sequence[tuple[float, float]]) -> LotBelief:

@@ -89,9 +89,42 @@ def usable_until_h(half_hatched_h: float, paths: Paths) -> float:
     They count from when half have hatched. Warmer water than 25 C shortens them by the energy it costs; for
     colder water the rule promises nothing more.
     """
+    return float(_usable_until_h(np.array(half_hatched_h), paths))
+
+
+def _usable_until_h(half_hatched_h: Floats, paths: Paths) -> Floats:
     loss = paths.loss[OFFSETS.size // 2]
-    burnt = float(np.interp(half_hatched_h, paths.hours, loss)) + par.SERVES.value * par.ENERGY_LOSS.value
-    return min(half_hatched_h + par.SERVES.value, float(np.interp(burnt, loss, paths.hours)))
+    burnt = np.interp(half_hatched_h, paths.hours, loss) + par.SERVES.value * par.ENERGY_LOSS.value
+    until = np.minimum(half_hatched_h + par.SERVES.value, np.interp(burnt, loss, paths.hours))
+    return np.asarray(until, dtype=np.float64)
+
+
+@dataclass(frozen=True, slots=True)
+class Life:
+    """A batch to come, hours from its start, each (n,): when the harvest window opens and closes, and until
+    when the nauplii are still usable as food."""
+
+    opens_h: Floats
+    closes_h: Floats
+    usable_h: Floats
+
+
+def life(draws: Draws, paths: Paths, salinity: float | None, thresholds: Thresholds | None = None) -> Life:
+    """The course of each draw, all unknowns together; ``draws``: (n,), n a multiple of 5 and at most 155.
+
+    What the temperature does varies from draw to draw: the five offsets take turns.
+    """
+    mu = draws.mu(salinity)
+    if mu.size % OFFSETS.size or mu.size > _FEW:
+        raise ValueError(f"the number of draws must be a multiple of {OFFSETS.size} and at most {_FEW}")
+    found = window(draws, mu, paths, thresholds)
+    turns = np.arange(mu.size) % OFFSETS.size
+    places = np.arange(mu.size) // OFFSETS.size
+    opens, closes = (each[turns, places] for each in (found.few_open_h, found.closes_h))
+    half = reach_h(draws, mu[:, None], paths)[np.arange(mu.size), turns, 0]
+    # A batch too spread out closes before it opens: then both are told at the opening.
+    closes = np.maximum(closes, opens)
+    return Life(opens, closes, np.maximum(_usable_until_h(half, paths), closes))
 
 
 def cold_store_energy(temp_c: float, hours: float) -> float:

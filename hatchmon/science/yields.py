@@ -25,7 +25,8 @@ from typing import Literal
 import numpy as np
 
 from hatchmon.science import parameters as par
-from hatchmon.science.normal import Floats
+from hatchmon.science.hatching import even_points
+from hatchmon.science.normal import Floats, normal_quantile
 
 Measure = Literal["share", "efficiency"]
 _SIDES = np.array((0.1, 0.9))
@@ -227,6 +228,15 @@ def pooled_share(batches: Iterable[Samples]) -> LotShare:
 def pooled_efficiency(batches: Iterable[Samples]) -> Interval | None:
     """A lot's nauplii per gram from samples of its batches, each taken at or near complete hatch; None where
     no batch has its grams in the samples known."""
+    weights, found = _efficiency_weights(batches)
+    if not found:
+        return None
+    band = _grid_interval(_LN_EFFICIENCY_GRID, weights.sum(axis=1))
+    return Interval(math.exp(band.value), math.exp(band.low), math.exp(band.high))
+
+
+def _efficiency_weights(batches: Iterable[Samples]) -> tuple[Floats, bool]:
+    """(level, between) weights over the grids, the greatest 1, and whether any batch told something."""
     level = np.exp(_LN_EFFICIENCY_GRID)[:, None]
     between, prior = np.array(par.EFFICIENCY_BETWEEN).T
     shape = between**-2.0
@@ -241,11 +251,28 @@ def pooled_efficiency(batches: Iterable[Samples]) -> Interval | None:
             ln = ln + _LN_GAMMA(shape + seen) - _LN_GAMMA(shape) + shape * np.log(shape)
             ln = ln + seen * np.log(expected) - (shape + seen) * np.log(shape + expected)
             found = True
-    if not found:
-        return None
-    on_level = np.exp(ln - ln.max()).sum(axis=1)
-    band = _grid_interval(_LN_EFFICIENCY_GRID, on_level)
-    return Interval(math.exp(band.value), math.exp(band.low), math.exp(band.high))
+    return np.exp(ln - ln.max()), found
+
+
+def efficiency_of_batches(batches: Iterable[Samples], count: int, n: int) -> Floats:
+    """(count, n) equally likely nauplii per gram of ``count`` batches to come of one lot, from samples of its
+    earlier ones (as for ``pooled_efficiency``; without any, an unknown lot). The i-th values of all batches
+    have the same lot; they differ as batches of a lot do."""
+    weights, _ = _efficiency_weights(batches)
+    between = np.array(par.EFFICIENCY_BETWEEN)[:, 0]
+    points = even_points(n, 2)
+    on_level = weights.sum(axis=1)
+    level = np.exp(_quantiles(_LN_EFFICIENCY_GRID, on_level, (np.arange(n) + 0.5) / n))
+    row = np.clip(np.searchsorted(_LN_EFFICIENCY_GRID, np.log(level)), 0, on_level.size - 1)
+    cumulative = np.cumsum(weights[row], axis=1)
+    cell = np.sum(cumulative < points[:, :1] * cumulative[:, -1:], axis=1)
+    sd = between[np.minimum(cell, between.size - 1)]
+    normal = normal_quantile(points[:, 1])
+    mixed = np.random.default_rng(count * n)  # seeded: the same every time
+    steps = np.stack([normal] + [normal[mixed.permutation(n)] for _ in range(count - 1)])
+    # Gamma with mean 1 and shape 1 / sd^2 (Wilson & Hilferty 1931).
+    around = np.maximum(1.0 - sd**2 / 9.0 + steps * sd / 3.0, 0.0) ** 3
+    return np.asarray(level * around, dtype=np.float64)
 
 
 def _grid_interval(at: Floats, weights: Floats) -> Interval:
