@@ -25,6 +25,7 @@ from hatchmon.hatchery.units import to_inner
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
 REJECTED_KEPT = 10_000
+REQUESTS_KEPT = 20_000  # a button that hangs presses itself 14,400 times a day at most
 LETTER_TRIES = 5  # at the least, before one is given up: a machine that was off has not tried
 _FIRST_MOVED = {
     "readings": "SELECT min(seq) FROM readings WHERE seq >= ? AND dated_by = 'receipt'",
@@ -825,12 +826,18 @@ class Store:
         answer_to: str | None = None,
         ref: str | None = None,
     ) -> int:
-        """Leave a request for the engine; returns its number."""
+        """Leave a request for the engine; returns its number. Only the newest REQUESTS_KEPT, and those not
+        answered yet, stay."""
         with self.atomic():
             cursor = self._db.execute(
                 "INSERT INTO requests (made_us, by, body, answer_to, ref) VALUES (?, ?, ?, ?, ?)",
                 (to_us(now), by, json.dumps(body), answer_to, ref),
             )
+            if (cursor.lastrowid or 0) % 256 == 0:
+                self._db.execute(
+                    "DELETE FROM requests WHERE request_id <= ? AND done_us IS NOT NULL",
+                    ((cursor.lastrowid or 0) - REQUESTS_KEPT,),
+                )
         assert cursor.lastrowid is not None
         return cursor.lastrowid
 

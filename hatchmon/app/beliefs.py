@@ -22,6 +22,7 @@ from hatchmon.science.learning import Counted, Evidence, LotBelief, keeper_prior
 from hatchmon.science.nauplii import Thresholds
 
 AIR_FRESH = timedelta(hours=1)
+IN_USE = timedelta(days=60)  # of a lot's last counted batch
 USUAL_DAY_HOLDS = timedelta(hours=1)
 
 
@@ -81,11 +82,10 @@ class Beliefs:
             self._honesty = honesty(scored_batches(self._store))
         return self._honesty
 
-    @property
-    def falling(self) -> Mapping[str, Falling]:
-        """The lots that give less than they did."""
+    def falling(self, now: datetime) -> Mapping[str, Falling]:
+        """The lots in use that give less than they did."""
         if self._falling is None:
-            self._falling = falling_lots(self._store)
+            self._falling = falling_lots(self._store, now - IN_USE)
         return self._falling
 
     def forecast(self, watch: BatchWatch, water: Water, now: datetime) -> Forecast:
@@ -148,14 +148,16 @@ def scored_batches(store: Store) -> list[Scored]:
     return [one for one in scored if one is not None]
 
 
-def falling_lots(store: Store) -> dict[str, Falling]:
-    """By name, every lot whose newest counted batches gave less than those before."""
+def falling_lots(store: Store, since: datetime) -> dict[str, Falling]:
+    """By name, every lot whose newest counted batches gave less than those before, the last begun ``since``
+    then."""
     counted: dict[str, list[tuple[Batch, list[Count], float | None]]] = {}
     for batch in store.batches("batch_id IN (SELECT batch_id FROM counts)"):
         last = store.last_forecast(batch.batch_id)
         t90_h = None if last is None or last.t90 is None else last.t90.p50
         counted.setdefault(batch.lot, []).append((batch, store.counts(batch.batch_id), t90_h))
-    falls = {lot: lot_yield(batches).falling for lot, batches in counted.items()}
+    in_use = {lot: batches for lot, batches in counted.items() if batches[-1][0].started >= since}
+    falls = {lot: lot_yield(batches).falling for lot, batches in in_use.items()}
     return {lot: fall for lot, fall in falls.items() if fall is not None}
 
 

@@ -446,7 +446,7 @@ class Engine:
         if self._alone:
             self.commit()
             return
-        facts += slow_lot_facts(self._beliefs.falling)
+        facts += slow_lot_facts(self._beliefs.falling(now))
         facts += self.machine.facts(now, mono, self._rules, self.voice)
         if self._off_from is not None and self._may_say_back(mono):
             self._send(self._back(self._off_from, now), now)

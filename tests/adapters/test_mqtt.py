@@ -1008,6 +1008,39 @@ def test_every_kind_of_failure_has_its_words(error: Exception, expected: str) ->
     assert mqtt.why_unreachable(error, "pi", 1883).startswith(expected)
 
 
+@pytest.mark.parametrize(
+    ("said", "reason"),
+    [
+        # OpenSSL 1.1.1 to 3.1, then 3.2 and later, of TLS 1.2 and 1.3
+        ("[SSL: X] sslv3 alert certificate expired (_ssl.c:2580)", "it has run out"),
+        ("[SSL: X] ssl/tls alert certificate expired (_ssl.c:2593)", "it has run out"),
+        ("[SSL: X] tlsv13 alert certificate required (_ssl.c:2580)", "from us"),
+        ("[SSL: X] sslv3 alert handshake failure (_ssl.c:992)", "may want a certificate"),
+        ("[SSL: X] tlsv1 alert unknown ca (_ssl.c:2580)", "does not know the authority"),
+        ("[SSL: X] sslv3 alert certificate revoked (_ssl.c:1)", "has been revoked"),
+        ("[SSL: X] sslv3 alert unsupported certificate (_ssl.c:1)", "for a client"),
+        ("[SSL: X] wrong version number (_ssl.c:992)", "does the broker speak TLS on this port?"),
+    ],
+)
+def test_a_refusal_of_our_certificate_has_its_words(said: str, reason: str) -> None:
+    assert reason in mqtt.why_unreachable(ssl.SSLError(1, said), "pi", 8883)
+    assert "pi:8883" in mqtt.why_unreachable(ssl.SSLError(1, said), "pi", 8883)
+
+
+def test_a_broker_by_another_name_than_in_its_certificate(tmp_path: Path) -> None:
+    make_certificates(tmp_path)
+    extra = f"certfile {tmp_path}/broker.pem\nkeyfile {tmp_path}/broker.key"
+    inbox: queue.Queue[object] = queue.Queue()
+    with Mosquitto(tmp_path / "broker", extra_conf=extra) as broker:
+        facts = Broker("localhost", broker.port, "x", None, None, True, tmp_path / "ca.pem")
+        link = MqttLink(facts, (), None, inbox, now=lambda: datetime.now(UTC), monotonic=time.monotonic)
+        link.start()
+        down = inbox.get(timeout=15)
+        link.stop()
+    assert isinstance(down, LinkDown)
+    assert "broker.host must be a name that the certificate bears" in down.reason
+
+
 def test_reconnecting_leaks_neither_sockets_nor_threads() -> None:
     def open_files() -> int:
         return len(os.listdir("/proc/self/fd"))

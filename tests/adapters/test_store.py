@@ -1122,3 +1122,13 @@ def test_backups_are_consistent_while_another_connection_writes(path: Path, tmp_
             stop.set()
             thread.join(20)
     assert all(a < b for a, b in pairwise(counts))
+
+
+def test_old_answered_requests_make_room(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(store_module, "REQUESTS_KEPT", 300)
+    for number in range(1, 1025):
+        assert store.ask({"do": "seen"}, "ada", NOW) == number
+        if number != 5:
+            store.answer(number, True, {"text": "done"}, NOW)
+    kept = [row["request_id"] for row in store.rows("SELECT request_id FROM requests")]
+    assert kept == [5, *range(1024 - 300 + 1, 1025)]
