@@ -83,6 +83,8 @@ STEPS: tuple[str, ...] = (
         umbrella TEXT NOT NULL,  -- the same, empty where not counted
         unhatched TEXT NOT NULL
     ) STRICT;
+    CREATE INDEX looks_of_batch ON looks (batch_id);
+    CREATE INDEX counts_of_batch ON counts (batch_id);
     CREATE TABLE evidence (  -- what a finished batch teaches, made anew on every edit
         batch_id INTEGER PRIMARY KEY REFERENCES batches,
         body TEXT NOT NULL  -- JSON, or null where there is nothing to learn from
@@ -105,6 +107,7 @@ STEPS: tuple[str, ...] = (
         seen_us INTEGER, seen_by TEXT  -- when and by whom the keeper's answer came
     ) STRICT;
     CREATE INDEX alerts_in_time ON alerts (raised_us);
+    CREATE INDEX alerts_of_scope ON alerts (scope);
     CREATE TABLE letters (  -- one alert to one address: the outbox of the push
         letter_id INTEGER PRIMARY KEY,
         alert_id INTEGER NOT NULL REFERENCES alerts,

@@ -19,6 +19,7 @@ from typing import Any, NoReturn
 
 from hatchmon.adapters.migrations import STEPS
 from hatchmon.hatchery.alerts import Standing
+from hatchmon.hatchery.review import Stretch
 from hatchmon.hatchery.types import Alert, Band, Batch, Count, Forecast, Look, Quantity, Refused, Verdict
 from hatchmon.hatchery.units import to_inner
 
@@ -443,6 +444,28 @@ class Store:
         row = self._db.execute("SELECT time_us, dated_by FROM readings ORDER BY seq DESC LIMIT 1").fetchone()
         return int(row[0]) if row is not None and row[1] == "receipt" else 0
 
+    def stretches(
+        self, cone: str, quantity: Quantity, start: datetime, end: datetime, seconds: int
+    ) -> list[Stretch]:
+        """A cone's readings in [start, end], usable or not, summed up by verdict over each stretch of so many
+        seconds; hours count from ``start``."""
+        start_us = to_us(start)
+        found = []
+        for stream in self.streams():
+            if (stream.cone, stream.quantity) != (cone, quantity):
+                continue
+            rows = self._db.execute(
+                """SELECT min(time_us), max(time_us), count(*), min(raw), avg(raw), max(raw), verdict
+                   FROM by_stream WHERE stream_id = ? AND time_us BETWEEN ? AND ?
+                   GROUP BY (time_us - ?) / ?, verdict""",
+                (stream.stream_id, start_us, to_us(end), start_us, seconds * 1_000_000),
+            )
+            for first_us, last_us, count, least, mean, most, verdict in rows:
+                from_h, until_h = ((us - start_us) / 3.6e9 for us in (first_us, last_us))
+                low, middle, high = (to_inner(raw, stream.unit) for raw in (least, mean, most))
+                found.append(Stretch(from_h, until_h, count, low, middle, high, Verdict(verdict)))
+        return found
+
     def readings_after(self, seq: int, most: int) -> list[sqlite3.Row]:
         """Readings with a number above ``seq``, in order: seq, cone, quantity, unit, time_us, raw, verdict,
         and the lot in the cone at that time (or null)."""
@@ -633,10 +656,20 @@ class Store:
 
     def counts(self, batch_id: int) -> list[Count]:
         """What the keeper counted of a batch, oldest first."""
-        rows = self.rows("SELECT * FROM counts WHERE batch_id = ? ORDER BY time_us, count_id", batch_id)
+        return self._counts("batch_id = ?", batch_id)
+
+    def counts_by_batch(self) -> dict[int, list[Count]]:
+        """What the keeper counted of every batch, oldest first."""
+        found: dict[int, list[Count]] = {}
+        for count in self._counts("1"):
+            found.setdefault(count.batch_id, []).append(count)
+        return found
+
+    def _counts(self, where: str, *values: object) -> list[Count]:
+        rows = self.rows(f"SELECT * FROM counts WHERE {where} ORDER BY time_us, count_id", *values)
         return [
             Count(
-                batch_id=batch_id,
+                batch_id=row["batch_id"],
                 time=from_us(row["time_us"]),
                 sample_ml=row["sample_ml"],
                 nauplii=tuple(json.loads(row["nauplii"])),
@@ -666,6 +699,16 @@ class Store:
         row = self._db.execute("SELECT body FROM evidence WHERE batch_id = ?", (batch_id,)).fetchone()
         return None if row is None else str(row[0])
 
+    def evidence_by_lot(self) -> dict[str, dict[int, str]]:
+        """By lot and batch, the stored evidence (JSON) of harvested batches that have any, oldest first."""
+        found: dict[str, dict[int, str]] = {}
+        for row in self.rows(
+            """SELECT b.lot, b.batch_id, e.body FROM batches b JOIN evidence e USING (batch_id)
+               WHERE b.outcome = 'harvested' AND e.body <> 'null' ORDER BY b.started_us, b.batch_id"""
+        ):
+            found.setdefault(row["lot"], {})[row["batch_id"]] = row["body"]
+        return found
+
     def keep_evidence(self, batch_id: int, body: str) -> None:
         """Store what a finished batch teaches."""
         self._db.execute("INSERT OR REPLACE INTO evidence VALUES (?, ?)", (batch_id, body))
@@ -687,12 +730,28 @@ class Store:
         """The forecast issued last for a batch."""
         return self._one_forecast(batch_id, "DESC")
 
+    def last_t90_by_batch(self, batch_ids: Sequence[int]) -> dict[int, float]:
+        """Hours to 90 % hatched (the median) that were expected last of each batch, where any were."""
+        found = {}
+        for batch_id in batch_ids:
+            last = self.last_forecast(batch_id)
+            if last is not None and last.t90 is not None:
+                found[batch_id] = last.t90.p50
+        return found
+
     def _one_forecast(self, batch_id: int, order: str) -> Forecast | None:
         rows = self.rows(
             f"SELECT issued_us, body FROM forecasts WHERE batch_id = ? ORDER BY forecast_id {order} LIMIT 1",
             batch_id,
         )
         return _forecast_from(rows[0]["issued_us"], rows[0]["body"]) if rows else None
+
+    def forecasts(self, batch_id: int) -> list[Forecast]:
+        """Every forecast issued for a batch, in the order of issue."""
+        rows = self.rows(
+            "SELECT issued_us, body FROM forecasts WHERE batch_id = ? ORDER BY forecast_id", batch_id
+        )
+        return [_forecast_from(row["issued_us"], row["body"]) for row in rows]
 
     def standings(self) -> dict[tuple[str, str], Standing]:
         """What has been said, by (kind, scope)."""

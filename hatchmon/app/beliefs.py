@@ -170,24 +170,27 @@ def _hatchability(store: Store, lot: str, without: int) -> tuple[float, float]:
 
 def all_evidence(store: Store, without: int | None = None) -> dict[str, list[Evidence]]:
     """By lot, the evidence of its finished batches that have any; leaving out batch ``without``."""
-    evidence: dict[str, list[Evidence]] = {}
-    for batch in store.batches("outcome = 'harvested' AND batch_id IS NOT ?", without):
-        body = json.loads(store.evidence(batch.batch_id) or "null")
-        if body is not None:
-            low = [-np.inf if pair[0] is None else pair[0] for pair in body["z"]]
-            high = [np.inf if pair[1] is None else pair[1] for pair in body["z"]]
-            evidence.setdefault(batch.lot, []).append(
-                Evidence(
-                    np.array(body["ln_q"]),
-                    np.array(low),
-                    np.array(high),
-                    np.array(body["chance"]),
-                    body["extra_sd"],
-                    body["light_known"],
-                    tuple(Counted(np.array(c["ln_q"]), np.array(c["likely"])) for c in body["counted"]),
-                )
-            )
-    return evidence
+    return {
+        lot: found
+        for lot, bodies in store.evidence_by_lot().items()
+        if (found := [evidence_from(body) for number, body in bodies.items() if number != without])
+    }
+
+
+def evidence_from(body: str) -> Evidence:
+    """Evidence as it was stored."""
+    data = json.loads(body)
+    low = [-np.inf if pair[0] is None else pair[0] for pair in data["z"]]
+    high = [np.inf if pair[1] is None else pair[1] for pair in data["z"]]
+    return Evidence(
+        np.array(data["ln_q"]),
+        np.array(low),
+        np.array(high),
+        np.array(data["chance"]),
+        data["extra_sd"],
+        data["light_known"],
+        tuple(Counted(np.array(c["ln_q"]), np.array(c["likely"])) for c in data["counted"]),
+    )
 
 
 def lot_levels(evidence: Mapping[str, Sequence[Evidence]]) -> dict[str, tuple[float, float]]:

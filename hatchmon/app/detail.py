@@ -23,6 +23,7 @@ from hatchmon.hatchery.diagnosis import FIRST_HOURS, Z90, Diagnosis, Measured, d
 from hatchmon.hatchery.types import Band, Batch, Count, Forecast, Look, Quantity, Refused
 from hatchmon.hatchery.watch import BatchWatch
 from hatchmon.hatchery.wording import Voice
+from hatchmon.science.learning import LotBelief
 from hatchmon.science.normal import Floats
 from hatchmon.science.yields import Interval, Samples, hatching_share, pooled_share
 
@@ -65,11 +66,11 @@ def batch_detail(settings: Settings, store: Store, number: int, now: datetime, v
     looks, counts = store.looks(number), store.counts(number)
     watch = watch_batch(store, batch, now)
     noted = store.noted_water(number)
-    hours, temps = _log(watch, noted)
+    _, temps = _log(watch, noted)
     first, last = store.first_forecast(number), store.last_forecast(number)
     return Detail(
         batch=batch,
-        events=tuple(sorted(_events(store, batch, looks, counts), key=lambda event: event.time)),
+        events=events_of(store, batch, looks, counts),
         readings=0 if noted else watch.log()[0].size,
         water_c=(float(temps.min()), float(temps.mean()), float(temps.max())) if temps.size else None,
         noted_c=noted,
@@ -77,10 +78,22 @@ def batch_detail(settings: Settings, store: Store, number: int, now: datetime, v
         last=last,
         t10_h=seen_between(batch, looks, -Z90),
         t90_h=seen_between(batch, looks, Z90),
-        diagnosis=None
-        if batch.ended is None
-        else diagnose(_measured(settings, store, batch, (hours, temps), noted, (first, last)), voice),
+        diagnosis=diagnosis_of(
+            settings, store, watch, voice, belief_from(all_evidence(store, without=number), batch.lot)
+        ),
     )
+
+
+def diagnosis_of(
+    settings: Settings, store: Store, watch: BatchWatch, voice: Voice, belief: LotBelief
+) -> Diagnosis | None:
+    """Why a batch went as it did; None while it runs. ``belief``: about its lot without this batch."""
+    batch = watch.batch
+    if batch.ended is None:
+        return None
+    noted = store.noted_water(batch.batch_id)
+    forecasts = store.first_forecast(batch.batch_id), store.last_forecast(batch.batch_id)
+    return diagnose(_measured(settings, store, watch, noted, forecasts, belief), voice)
 
 
 def _log(watch: BatchWatch, noted: tuple[float, float] | None) -> tuple[Floats, Floats]:
@@ -90,6 +103,13 @@ def _log(watch: BatchWatch, noted: tuple[float, float] | None) -> tuple[Floats, 
     batch = watch.batch
     assert batch.ended is not None
     return np.array([0.0, batch.hours_at(batch.ended)]), np.full(2, noted[0])
+
+
+def events_of(
+    store: Store, batch: Batch, looks: Sequence[Look], counts: Sequence[Count]
+) -> tuple[Event, ...]:
+    """What happened to a batch, oldest first."""
+    return tuple(sorted(_events(store, batch, looks, counts), key=lambda event: event.time))
 
 
 def _events(store: Store, batch: Batch, looks: Sequence[Look], counts: Sequence[Count]) -> Iterator[Event]:
@@ -108,16 +128,16 @@ def _events(store: Store, batch: Batch, looks: Sequence[Look], counts: Sequence[
 def _measured(
     settings: Settings,
     store: Store,
-    batch: Batch,
-    log: tuple[Floats, Floats],
+    watch: BatchWatch,
     noted: tuple[float, float] | None,
     forecasts: tuple[Forecast | None, Forecast | None],
+    belief: LotBelief,
 ) -> Measured:
+    batch, log = watch.batch, _log(watch, noted)
     assert batch.ended is not None
     of_lot = store.batches("lot = ?", batch.lot)
     others = [other for other in of_lot if other.batch_id != batch.batch_id]
     usual_c = _usual_c(store, [other for other in others if other.outcome == "harvested"][-OTHERS:])
-    belief = belief_from(all_evidence(store, without=batch.batch_id), batch.lot)
     first, last = forecasts
     said = True
     if first is None or first.t90 is None or first.issued - batch.started > AT_THE_START:
@@ -159,9 +179,10 @@ def _usual_c(store: Store, others: Sequence[Batch]) -> float | None:
     for other in others:
         noted = store.noted_water(other.batch_id)
         assert other.ended is not None
-        temps = watch_batch(store, other, other.ended).log()[1] if noted is None else np.array([noted[0]])
-        if temps.size:
-            means.append(float(temps.mean()))
+        minutes = store.stretches(other.cone, Quantity.TEMPERATURE, other.started, other.ended, 60)
+        temps = [minute.mean for minute in minutes if minute.verdict.usable]
+        if noted is not None or temps:
+            means.append(float(np.mean(temps)) if noted is None else noted[0])
     return float(np.median(means)) if means else None
 
 

@@ -6,9 +6,10 @@ import csv
 import json
 import sqlite3
 from collections.abc import Iterable, Iterator
+from datetime import datetime
 from typing import IO, Literal
 
-from hatchmon.adapters.store import Store, from_us
+from hatchmon.adapters.store import Store, from_us, to_us
 from hatchmon.hatchery.wording import printable
 
 Table = Literal["readings", "batches", "looks", "counts", "forecasts", "alerts", "requests", "rejected"]
@@ -50,6 +51,29 @@ def rows(store: Store, table: str, cone: str | None) -> Iterator[dict[str, objec
     """The rows of ``table`` (one of TABLES), all with the same columns; times ISO 8601 UTC."""
     for row in store.each(_QUERIES[table], {"cone": cone}):
         yield dict(_columns(row))
+
+
+def readings_between(store: Store, cone: str, start: datetime, end: datetime) -> Iterator[dict[str, object]]:
+    """A cone's readings in [start, end] in order of time, with the columns that ``readings`` has of them."""
+    found = [
+        (row["time_us"], row["raw"], row["verdict"], stream)
+        for stream in store.streams()
+        if stream.cone == cone
+        for row in store.rows(
+            "SELECT time_us, raw, verdict FROM by_stream WHERE stream_id = ? AND time_us BETWEEN ? AND ?",
+            stream.stream_id, to_us(start), to_us(end),
+        )
+    ]  # fmt: skip
+    for time_us, raw, verdict, stream in sorted(found, key=lambda row: row[0]):
+        yield {
+            "time": from_us(time_us).isoformat(),
+            "cone": cone,
+            "quantity": stream.quantity.value,
+            "value": raw,
+            "unit": stream.unit,
+            "verdict": verdict,
+            "source": stream.topic or "by hand",
+        }
 
 
 def write_csv(found: Iterable[dict[str, object]], out: IO[str]) -> int:

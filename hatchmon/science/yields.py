@@ -144,10 +144,10 @@ def _phi(assumed: float, x: Floats, expected: Floats, variance: Floats) -> float
 
 def _widening(samples: Samples) -> float:
     degrees = par.SCATTER_WEIGHT.value + len(samples.nauplii) - 1.0
-    return (_t90(degrees) / _Z90) ** 2
+    return (students_t90(degrees) / _Z90) ** 2
 
 
-def _t90(degrees: float) -> float:
+def students_t90(degrees: float) -> float:
     """90 % point of Student's t, from three degrees of freedom up within 1 % (Abramowitz & Stegun 26.7.5;
     from memory)."""
     z = _Z90
@@ -372,7 +372,7 @@ def falling_off(batches: Sequence[Samples], measure: Measure) -> Fall | None:
     t, newest, fall, error = best
     if t <= _LIMIT[y.size - 5]:
         return None
-    reach = _t90(y.size) * error
+    reach = students_t90(y.size) * error
     return Fall(newest, Interval(*(1.0 - math.exp(-d) for d in (fall, fall - reach, fall + reach))))
 
 

@@ -114,7 +114,7 @@ def test_gamma_quantiles_against_scipy(a: float) -> None:
 def test_student_points_against_scipy() -> None:
     assert pytest.approx(stats.t.isf(0.0025, range(5, 11)), abs=1e-4) == yields._LIMIT
     for degrees in (3, 5, 8, 20, 200):
-        assert yields._t90(degrees) == pytest.approx(stats.t.isf(0.1, degrees), rel=0.01)
+        assert yields.students_t90(degrees) == pytest.approx(stats.t.isf(0.1, degrees), rel=0.01)
 
 
 def test_scatter_between_samples_widens() -> None:

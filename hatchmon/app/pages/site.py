@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
@@ -22,9 +23,12 @@ from hatchmon.adapters.clock import Clock
 from hatchmon.adapters.store import Store
 from hatchmon.adapters.web.access import Door, Session, Sessions
 from hatchmon.app.ask import Answered
+from hatchmon.app.charts.graph import cell_text
+from hatchmon.app.past import lot_words
 from hatchmon.app.settings import Settings
 from hatchmon.app.snapshot import Showcase, Snapshot
 from hatchmon.app.state import cone_path
+from hatchmon.hatchery.counts import falling_words
 from hatchmon.hatchery.types import Refused
 from hatchmon.hatchery.wording import Voice, duration
 
@@ -68,6 +72,8 @@ class Site:
             temp=self.voice.temp, duration=duration, times=times, ago=self.ago, clock=self.clock_time
         )
         self._templates.globals.update(file=self.file, cone_path=cone_path)
+        self._templates.filters.update(cell=cell_text, lot_words=lot_words, falling=falling_words)
+        self._templates.globals["lot_path"] = lot_path
 
     @property
     def snapshot(self) -> Snapshot | None:
@@ -144,6 +150,11 @@ def own_path(to: str) -> str:
     """``to`` when it is a path of this page, else that of the first."""
     own = to.startswith("/") and not to.startswith("//") and to.isprintable() and not set(to) & set("\\?#")
     return to if own else "/"
+
+
+def lot_path(lot: str) -> str:
+    """The path of a lot's own page."""
+    return f"/lots/{quote(lot, safe='')}"
 
 
 def times(text: str) -> Markup:

@@ -1,0 +1,221 @@
+"""The pages that look back: cones, batches, lots and how the forecasts did; each graph also as a file."""
+
+from __future__ import annotations
+
+import gzip
+import io
+from collections.abc import Callable, Iterable, Sequence
+from functools import lru_cache
+from importlib.metadata import files, version
+from typing import Any
+from urllib.parse import quote
+
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import BaseRoute, Route
+
+from hatchmon.adapters.store import Store
+from hatchmon.app.charts.batch import batch_charts
+from hatchmon.app.charts.chart import Chart
+from hatchmon.app.charts.graph import graph_of, rows_of
+from hatchmon.app.charts.lot import lot_charts
+from hatchmon.app.charts.record import record_charts
+from hatchmon.app.export import readings_between, write_csv
+from hatchmon.app.pages.site import Site
+from hatchmon.app.past import Past
+from hatchmon.hatchery.types import Batch, Refused
+from hatchmon.hatchery.units import UNITS
+
+NAV = (("/batches", "Batches"), ("/lots", "Lots"), ("/record", "Record"))
+ON_A_PAGE = 30
+FOREVER = "public, max-age=31536000, immutable"
+
+
+def routes(site: Site) -> list[BaseRoute]:
+    """``/cone/…``, ``/batches``, ``/lots``, ``/record``, their files, and the script that draws graphs."""
+    past = Past(site.settings)
+
+    def batch_graphs(store: Store, number: int) -> tuple[Any, list[Chart]]:
+        now = site.clock.now()
+        found = past.batch(store, number, now)
+        return found, batch_charts(found, now, site.voice)
+
+    def show_batch(request: Request) -> Response:
+        number = request.path_params["number"]
+        with site.reading() as store:
+            found, charts = batch_graphs(store, number)
+            beside = _neighbours(store, found.batch)
+        return graphs_page(
+            request, "batch.html", charts, f"/batches/{number}", title=f"Batch {number}", past=found,
+            beside=beside,
+        )  # fmt: skip
+
+    def show_cone(request: Request) -> Response:
+        cone = request.path_params["cone"]
+        with site.reading() as store:
+            known = {row["cone"] for row in store.rows("SELECT cone FROM cones")}
+            if cone not in known:
+                raise Refused(f"There is no cone {cone}.")
+            batches = store.batches(
+                "batch_id IN (SELECT batch_id FROM batches WHERE cone = ? ORDER BY started_us DESC LIMIT ?)",
+                cone, ON_A_PAGE,
+            )[::-1]  # fmt: skip
+            found, charts = batch_graphs(store, batches[0].batch_id) if batches else (None, [])
+        snapshot = site.snapshot
+        live = next((each for each in snapshot.cones if each.name == cone), None) if snapshot else None
+        files_at = f"/batches/{batches[0].batch_id}" if batches else ""
+        return graphs_page(
+            request, "cone.html", charts, files_at, title=cone, cone=cone, past=found, batches=batches,
+            live=live, units=UNITS,
+        )  # fmt: skip
+
+    def show_batches(request: Request) -> Response:
+        asked = request.query_params
+        cone, lot = asked.get("cone") or None, asked.get("lot") or None
+        start = (
+            int(asked.get("from", "0"))
+            if asked.get("from", "0").isascii() and asked.get("from", "0").isdigit()
+            else 0
+        )
+        with site.reading() as store:
+            where = "(? IS NULL OR cone = ?) AND (? IS NULL OR lot = ?)"
+            chosen = (cone, cone, lot, lot)
+            number = store.rows(f"SELECT count(*) AS n FROM batches WHERE {where}", *chosen)[0]["n"]
+            batches = store.batches(
+                f"""batch_id IN (SELECT batch_id FROM batches WHERE {where}
+                    ORDER BY started_us DESC LIMIT ? OFFSET ?)""",
+                *chosen, ON_A_PAGE, min(start, 10**9),
+            )[::-1]  # fmt: skip
+            said = {each.batch_id: store.last_forecast(each.batch_id) for each in batches}
+        of = "".join(
+            f"&{name}={quote(value)}" for name, value in (("cone", cone), ("lot", lot)) if value is not None
+        )
+        return site.page(
+            request, "batches.html", title="Batches", batches=batches, said=said, cone=cone, lot=lot, of=of,
+            newer=None if start == 0 else max(start - ON_A_PAGE, 0),
+            older=start + ON_A_PAGE if start + ON_A_PAGE < number else None, number=number,
+        )  # fmt: skip
+
+    def show_lots(request: Request) -> Response:
+        with site.reading() as store:
+            lots = past.lots(store)
+        return site.page(request, "lots.html", title="Lots", lots=lots)
+
+    def lot_graphs(store: Store, name: str) -> tuple[Any, list[Chart]]:
+        lot, speed = past.lot(store, name)
+        return (lot, speed), lot_charts(lot, speed, site.voice)
+
+    def show_lot(request: Request) -> Response:
+        name = request.path_params["lot"]
+        with site.reading() as store:
+            (lot, speed), charts = lot_graphs(store, name)
+        where = f"/lots/{quote(name, safe='')}"
+        return graphs_page(request, "lot.html", charts, where, title=f"Lot {name}", lot=lot, speed=speed)
+
+    def show_record(request: Request) -> Response:
+        with site.reading() as store:
+            record = past.record(store)
+        charts = record_charts(record, site.voice)
+        return graphs_page(request, "record.html", charts, "/record", title="Record", record=record)
+
+    def graphs_page(
+        request: Request, template: str, charts: Iterable[Chart], where: str, **context: Any
+    ) -> Response:
+        graphs = [graph_of(chart) for chart in charts]
+        return site.page(request, template, graphs=graphs, where=where, plotly=plotly_path(), **context)
+
+    def numbers_of(charts: Sequence[Chart], request: Request, name: str) -> Response:
+        for chart in charts:
+            if chart.key == request.path_params["key"]:
+                return _csv(rows_of(chart), f"{name}-{chart.key}")
+        raise HTTPException(404)
+
+    def batch_numbers(request: Request) -> Response:
+        number = request.path_params["number"]
+        with site.reading() as store:
+            if request.path_params["key"] == "readings":
+                found = past.batch(store, number, site.clock.now()).batch
+                readings = readings_between(store, found.cone, found.started, found.ended or site.clock.now())
+                return _csv(readings, f"batch-{number}-readings")
+            return numbers_of(batch_graphs(store, number)[1], request, f"batch-{number}")
+
+    def lot_numbers(request: Request) -> Response:
+        name = request.path_params["lot"]
+        with site.reading() as store:
+            return numbers_of(lot_graphs(store, name)[1], request, f"lot-{name}")
+
+    def record_numbers(request: Request) -> Response:
+        with site.reading() as store:
+            return numbers_of(record_charts(past.record(store), site.voice), request, "record")
+
+    def guarded(show: Callable[[Request], Response]) -> Callable[[Request], Response]:
+        def shown(request: Request) -> Response:
+            try:
+                return show(request)
+            except Refused as why:
+                return site.refused(request, why)
+
+        return shown
+
+    return [
+        Route("/cone/{cone:path}", guarded(show_cone)),
+        Route("/batches", show_batches),
+        Route("/batches/{number:int}", guarded(show_batch)),
+        Route("/batches/{number:int}/{key}.csv", guarded(batch_numbers)),
+        Route("/lots", show_lots),
+        Route("/lots/{lot:path}/{key}.csv", guarded(lot_numbers)),
+        Route("/lots/{lot:path}", guarded(show_lot)),  # a lot's name may hold a stroke
+        Route("/record", show_record),
+        Route("/record/{key}.csv", record_numbers),
+        Route(plotly_path(), _script),
+    ]
+
+
+def _neighbours(store: Store, batch: Batch) -> tuple[int | None, int | None]:
+    """The batches of the same cone before and after."""
+    found = []
+    for sign, order in (("<", "DESC"), (">", "ASC")):
+        row = store.rows(
+            f"""SELECT batch_id FROM batches WHERE cone = ? AND (started_us, batch_id) {sign}
+                (SELECT started_us, batch_id FROM batches WHERE batch_id = ?)
+                ORDER BY started_us {order}, batch_id {order} LIMIT 1""",
+            batch.cone,
+            batch.batch_id,
+        )
+        found.append(row[0]["batch_id"] if row else None)
+    return found[0], found[1]
+
+
+def _csv(found: Iterable[dict[str, object]], name: str) -> Response:
+    out = io.StringIO()
+    write_csv(found, out)
+    safe = "".join(
+        letter if letter.isascii() and (letter.isalnum() or letter in "-_.") else "_" for letter in name
+    )
+    headers = {"content-disposition": f'attachment; filename="{safe}.csv"'}
+    return Response(out.getvalue(), media_type="text/csv", headers=headers)
+
+
+# --- the script that draws graphs -----------------------------------------------------------------
+
+
+@lru_cache(maxsize=1)
+def plotly_path() -> str:
+    """Where Plotly's script is served: a new address for each version."""
+    return f"/graphs/plotly-{version('plotly')}.js"
+
+
+@lru_cache(maxsize=1)
+def _packed() -> bytes:
+    """Plotly's script from its wheel, packed (1.5 MB); the library itself is never imported."""
+    script = next(each for each in files("plotly") or () if each.name == "plotly.min.js")
+    return gzip.compress(script.read_binary(), 6)
+
+
+def _script(request: Request) -> Response:
+    headers = {"cache-control": FOREVER}
+    packed = _packed()
+    if "gzip" in request.headers.get("accept-encoding", ""):
+        return Response(packed, media_type="text/javascript", headers=headers | {"content-encoding": "gzip"})
+    return Response(gzip.decompress(packed), media_type="text/javascript", headers=headers)
