@@ -64,6 +64,8 @@ __all__ = [
 ]
 
 DEFAULT_PATH: Final = Path("/etc/hatchmon/hatchmon.toml")
+SERVICE_CREDENTIALS: Final = Path("/run/credentials/hatchmon.service")
+"""Where systemd shows the running service its credentials, and nobody else but root."""
 _PREFIX: Final = "HATCHMON_"
 _CONFIG_VARIABLE: Final = "HATCHMON_CONFIG"
 
@@ -230,7 +232,8 @@ def _from_environment(env: Mapping[str, str], problems: list[str]) -> _Layer:
 
 
 def _from_credentials(folder: str | None, problems: list[str]) -> _Layer:
-    """systemd's credentials: one file a key, named by its path with dots."""
+    """systemd's credentials: one file a key, named by its path with dots; for a key that names a file, the
+    file itself."""
     layer = _Layer()
     if not folder:
         return layer
@@ -248,7 +251,8 @@ def _from_credentials(folder: str | None, problems: list[str]) -> _Layer:
             problems.append(f"credential {file.name} is not a setting; {hint}")
             continue
         try:
-            layer.put(path, file.read_text("utf-8").rstrip("\r\n"), file.name)
+            named = path[-1].endswith("_file")
+            layer.put(path, str(file) if named else file.read_text("utf-8").rstrip("\r\n"), file.name)
         except OSError as error:
             problems.append(f"credential {file.name} cannot be read: {error.strerror}")
         except UnicodeDecodeError:
@@ -386,18 +390,22 @@ def _problem(error: ErrorDetails, path: Path, layers: Sequence[tuple[str, _Layer
 def load_settings(path: Path | None = None, env: Mapping[str, str] | None = None) -> Settings:
     """The settings from the file, overridden by systemd's credentials, overridden by the environment.
 
-    ``path``: the file, else the one that HATCHMON_CONFIG names, else ``DEFAULT_PATH``.
+    ``path``: the file, else the one that HATCHMON_CONFIG names, else ``DEFAULT_PATH``; with this last one the
+    command line, too, uses the running service's credentials, if it may read them.
     ``env``: in place of the process's environment. Raises SettingsError listing every problem.
     """
     env = os.environ if env is None else env
     named_by = ""
+    folder = env.get("CREDENTIALS_DIRECTORY")
     if path is None:
         path = DEFAULT_PATH
         if env.get(_CONFIG_VARIABLE):
             path, named_by = Path(env[_CONFIG_VARIABLE]), f" (named by {_CONFIG_VARIABLE})"
+        elif not folder and os.access(SERVICE_CREDENTIALS, os.R_OK | os.X_OK):
+            folder = str(SERVICE_CREDENTIALS)
     problems: list[str] = []
     environment = _from_environment(env, problems)
-    credentials = _from_credentials(env.get("CREDENTIALS_DIRECTORY"), problems)
+    credentials = _from_credentials(folder, problems)
     try:
         layers: dict[str, Any] = {"environment": environment.values, "credentials": credentials.values}
         settings = _Layered(**layers | {"file": _from_file(path, named_by)})

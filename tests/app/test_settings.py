@@ -23,6 +23,7 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 from pydantic import BaseModel
 
+from hatchmon.app import settings as settings_module
 from hatchmon.app.record import thresholds_of
 from hatchmon.app.settings import Settings, SettingsError, load_settings
 from hatchmon.hatchery.types import Quantity
@@ -975,6 +976,33 @@ def test_every_secret_can_be_a_credential_and_the_unit_says_so(
     assert SECRET not in said
     unit = (CHECKOUT / "systemd/hatchmon.service").read_text()
     assert f"\n#LoadCredential={key}:/etc/hatchmon/{key}\n" in unit
+
+
+def test_a_credential_for_a_file_is_the_file(load: Load, credentials: Path) -> None:
+    (credentials / "broker.cert_file").write_bytes(b"\xff not a path\n")
+    (credentials / "broker.key_file").write_text("nor this")
+    loaded = load(
+        '[broker]\ntls = true\ncert_file = "/etc/other.crt"', {"CREDENTIALS_DIRECTORY": str(credentials)}
+    )
+    assert loaded.broker.cert_file == credentials / "broker.cert_file"
+    assert loaded.broker.key_file == credentials / "broker.key_file"
+
+
+def test_the_command_line_uses_the_services_credentials_with_the_services_file_alone(
+    credentials: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (credentials / "broker.host").write_text("from-the-service")
+    ours, other = tmp_path / "hatchmon.toml", tmp_path / "other.toml"
+    for file in (ours, other):
+        file.write_text('broker.host = "from-the-file"')
+    monkeypatch.setattr(settings_module, "DEFAULT_PATH", ours)
+    monkeypatch.setattr(settings_module, "SERVICE_CREDENTIALS", credentials)
+    assert load_settings(None, {}).broker.host == "from-the-service"
+    assert load_settings(other, {}).broker.host == "from-the-file"
+    assert load_settings(None, {"HATCHMON_CONFIG": str(other)}).broker.host == "from-the-file"
+    assert load_settings(None, {"HATCHMON_BROKER__HOST": "mine"}).broker.host == "mine"
+    monkeypatch.setattr(settings_module, "SERVICE_CREDENTIALS", tmp_path / "service not running")
+    assert load_settings(None, {}).broker.host == "from-the-file"
 
 
 def test_refused_of_the_credentials(refusal: Refusal, credentials: Path) -> None:

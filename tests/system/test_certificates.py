@@ -38,6 +38,7 @@ def test_a_certificate_that_has_run_out_is_told_and_a_new_one_is_taken_up(tmp_pa
         credentials = tmp_path / "credentials"
         credentials.mkdir()
         (credentials / "broker.key_password").write_text("tin of cysts\n")
+        shutil.copy(tmp_path / "client-locked.key", credentials / "broker.key_file")
         with Daemon(ground, CREDENTIALS_DIRECTORY=str(credentials)) as daemon:
             wait_until(lambda: "it has run out; make a new one" in daemon.status, 15.0, "the reason")
             assert "tin of cysts" not in daemon.log()
