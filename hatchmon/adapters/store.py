@@ -730,6 +730,11 @@ class Store:
         """The forecast issued last for a batch."""
         return self._one_forecast(batch_id, "DESC")
 
+    def forecasts_issued(self, batch_id: int) -> int:
+        """How many forecasts were issued for a batch; it never falls."""
+        row = self._db.execute("SELECT count(*) FROM forecasts WHERE batch_id = ?", (batch_id,)).fetchone()
+        return int(row[0])
+
     def last_t90_by_batch(self, batch_ids: Sequence[int]) -> dict[int, float]:
         """Hours to 90 % hatched (the median) that were expected last of each batch, where any were."""
         found = {}

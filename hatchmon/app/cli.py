@@ -589,6 +589,24 @@ def passphrase(as_json: AsJson = False) -> None:
 
 
 @app.command()
+def calendar(config: Config = None, as_json: AsJson = False) -> None:
+    """Make a new secret address for the calendar feed; the old one ends."""
+    from hatchmon.adapters.calendar import new_calendar_secret
+    from hatchmon.app.feed import feed_path
+
+    secret = new_calendar_secret()
+    with _session(config) as session:
+        web = session.settings.web
+        address = web.link(feed_path(secret)) or f"http://{web.host}:{web.port}{feed_path(secret)}"
+    if as_json:
+        typer.echo(json.dumps({"calendar": secret, "address": address}))
+        return
+    typer.echo("Put this into the settings, then restart hatchmon:", err=True)
+    typer.echo(f'[web]\ncalendar = "{secret}"')
+    typer.echo(f"Subscribe the calendar to: {address}", err=True)
+
+
+@app.command()
 def backup(
     file: Annotated[Path, typer.Argument(help="Where to put the copy; must not exist yet.")],
     config: Config = None,

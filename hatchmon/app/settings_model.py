@@ -16,6 +16,7 @@ from hatchmon.app.settings_values import (
     AbsolutePath,
     AlertName,
     AlertUrgency,
+    CalendarSecret,
     ConeName,
     DisplayUnit,
     HostName,
@@ -237,6 +238,7 @@ class Web(_Section):
     address: PageAddress | None = None
     passphrase: PassphraseHash | None = None
     secret: SessionSecret | None = None
+    calendar: CalendarSecret | None = None
     open_metrics: Switch = False
 
     @property

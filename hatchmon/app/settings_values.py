@@ -19,6 +19,7 @@ from typing import Annotated, Final, Literal, NoReturn, get_args
 from pydantic import BeforeValidator, SecretStr, ValidationInfo
 from pydantic_core import PydanticCustomError
 
+from hatchmon.adapters.calendar import bad_secret
 from hatchmon.adapters.web.access import SHORTEST_SECRET, bad_hash
 from hatchmon.hatchery.alerts import Kind
 from hatchmon.hatchery.types import Quantity, Urgency
@@ -320,6 +321,16 @@ def _session_secret(value: object) -> object:
     return value
 
 
+def _calendar_secret(value: object) -> object:
+    text = value.get_secret_value() if isinstance(value, SecretStr) else value
+    if not isinstance(text, str):
+        refuse(f"must be text in quotes, not {_kind(value)}")
+    why = bad_secret(text)
+    if why is not None:
+        refuse(why)
+    return value
+
+
 def _zone_name(value: object) -> str:
     if not isinstance(value, str):
         refuse(f"must be text in quotes, not {_kind(value)}")
@@ -382,6 +393,7 @@ HttpAddress = Annotated[str, _HTTP]
 PageAddress = Annotated[str, _PAGE_ADDRESS]
 OwnAddress = Annotated[str, BeforeValidator(_own_address)]
 PassphraseHash = Annotated[SecretStr, BeforeValidator(_passphrase_hash)]
+CalendarSecret = Annotated[SecretStr, BeforeValidator(_calendar_secret)]
 SessionSecret = Annotated[SecretStr, BeforeValidator(_session_secret)]
 Topic = Annotated[str, BeforeValidator(_topic)]
 Pointer = Annotated[str, _POINTER]

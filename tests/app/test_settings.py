@@ -1160,6 +1160,7 @@ KEYS = [
         "web.address",
         "web.passphrase",
         "web.secret",
+        "web.calendar",
         "web.open_metrics",
     ),
     *("series.url", "series.token", "series.org", "series.bucket", "quiet.from", "quiet.to"),

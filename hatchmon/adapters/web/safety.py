@@ -65,7 +65,7 @@ class Rules:
 
     names: frozenset[str]
     https: bool = False
-    open_paths: tuple[str, ...] = ("/login", "/static/", "/healthz")
+    open_paths: tuple[str, ...] = ("/login", "/static/", "/healthz", "/calendar/")
     plain_paths: tuple[str, ...] = ("/api/", "/metrics")
 
     @property

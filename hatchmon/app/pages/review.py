@@ -8,8 +8,9 @@ from collections.abc import Callable, Iterable, Sequence
 from functools import lru_cache
 from importlib.metadata import files, version
 from typing import Any
-from urllib.parse import quote
+from urllib.parse import quote, urlsplit
 
+from markupsafe import Markup
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
@@ -22,10 +23,12 @@ from hatchmon.app.charts.graph import graph_of, rows_of
 from hatchmon.app.charts.lot import lot_charts
 from hatchmon.app.charts.record import record_charts
 from hatchmon.app.export import readings_between, write_csv
+from hatchmon.app.pages.doing import after
 from hatchmon.app.pages.site import Site
 from hatchmon.app.past import Past
+from hatchmon.app.state import cone_path
+from hatchmon.hatchery.batches import NO_NAUPLII_BEFORE_H
 from hatchmon.hatchery.types import Batch, Refused
-from hatchmon.hatchery.units import UNITS
 
 NAV = (("/batches", "Batches"), ("/lots", "Lots"), ("/record", "Record"))
 ON_A_PAGE = 30
@@ -54,20 +57,31 @@ def routes(site: Site) -> list[BaseRoute]:
     def show_cone(request: Request) -> Response:
         cone = request.path_params["cone"]
         with site.reading() as store:
-            known = {row["cone"] for row in store.rows("SELECT cone FROM cones")}
-            if cone not in known:
-                raise Refused(f"There is no cone {cone}.")
+            _check_cone(store, cone)
             batches = store.batches(
                 "batch_id IN (SELECT batch_id FROM batches WHERE cone = ? ORDER BY started_us DESC LIMIT ?)",
                 cone, ON_A_PAGE,
             )[::-1]  # fmt: skip
             found, charts = batch_graphs(store, batches[0].batch_id) if batches else (None, [])
+            notice = after(site, store, request)
         snapshot = site.snapshot
         live = next((each for each in snapshot.cones if each.name == cone), None) if snapshot else None
         files_at = f"/batches/{batches[0].batch_id}" if batches else ""
         return graphs_page(
             request, "cone.html", charts, files_at, title=cone, cone=cone, past=found, batches=batches,
-            live=live, units=UNITS,
+            live=live, notice=notice,
+            lookable=found is not None and found.until_h >= NO_NAUPLII_BEFORE_H,
+        )  # fmt: skip
+
+    def show_label(request: Request) -> Response:
+        cone = request.path_params["cone"]
+        with site.reading() as store:
+            _check_cone(store, cone)
+        path = cone_path(cone)
+        address = site.settings.web.link(path) or f"{request.url.scheme}://{request.url.netloc}{path}"
+        return site.page(
+            request, "label.html", title=f"Label for {cone}", cone=cone, address=address, code=_code(address),
+            here_alone=urlsplit(address).hostname in ("localhost", "127.0.0.1", "::1"),
         )  # fmt: skip
 
     def show_batches(request: Request) -> Response:
@@ -159,6 +173,7 @@ def routes(site: Site) -> list[BaseRoute]:
         return shown
 
     return [
+        Route("/cone/{cone:path}/label", guarded(show_label)),
         Route("/cone/{cone:path}", guarded(show_cone)),
         Route("/batches", show_batches),
         Route("/batches/{number:int}", guarded(show_batch)),
@@ -170,6 +185,19 @@ def routes(site: Site) -> list[BaseRoute]:
         Route("/record/{key}.csv", record_numbers),
         Route(plotly_path(), _script),
     ]
+
+
+def _check_cone(store: Store, cone: str) -> None:
+    if not store.rows("SELECT 1 FROM cones WHERE cone = ?", cone):
+        raise Refused(f"There is no cone {cone}.")
+
+
+def _code(address: str) -> Markup:
+    """A QR code (ISO/IEC 18004) that may lose 15 % of itself to a scratch or a drop."""
+    import segno  # only who prints a label pays for it
+
+    made = segno.make(address, error="m", boost_error=False, micro=False)
+    return Markup(made.svg_inline(border=4, omitsize=True, light="#fff", svgclass="code", lineclass=None))
 
 
 def _neighbours(store: Store, batch: Batch) -> tuple[int | None, int | None]:

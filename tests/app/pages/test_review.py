@@ -28,6 +28,7 @@ from hatchmon.hatchery.types import Batch
 from tests.keeping import NOW, keep_record
 from tests.servers import HOST, free_port, wait_until
 
+SECRET = "k3eP-1t_t0-yourself-0123456789abcdef"
 PLOTLY = f"/graphs/plotly-{version('plotly')}.js"
 
 
@@ -47,7 +48,7 @@ def site_of(path: Path, port: int) -> Site:
             "store": {"path": str(path)},
             "time_zone": "Europe/Berlin",
             "lots": {"river-23": {"price_per_kg": 110}},
-            "web": {"port": port},
+            "web": {"port": port, "calendar": SECRET},
         }
     )
     showcase = Showcase()
@@ -213,3 +214,31 @@ def test_an_empty_record_has_its_pages_all_the_same(tmp_path: Path) -> None:
     with served(path) as visitor:
         for where in ("/batches", "/lots", "/record"):
             assert visitor.get(where).status_code == 200
+
+
+def test_the_calendar_is_served_to_whoever_knows_its_address(visitor: httpx.Client) -> None:
+    page = visitor.get("/calendar")
+    assert f"{visitor.base_url}/calendar/{SECRET}.ics".replace("//calendar", "/calendar") in page.text
+    feed = visitor.get(f"/calendar/{SECRET}.ics")
+    assert feed.status_code == 200
+    assert feed.headers["content-type"].startswith("text/calendar")
+    assert feed.text.count("BEGIN:VEVENT") == 3
+    again = visitor.get(f"/calendar/{SECRET}.ics", headers={"if-none-match": feed.headers["etag"]})
+    assert again.status_code == 304
+    for wrong in ("x", SECRET[:-1], SECRET + "x", SECRET.upper(), "\N{LATIN SMALL LETTER E WITH ACUTE}"):
+        assert visitor.get(f"/calendar/{wrong}.ics").status_code == 404
+
+
+def test_a_label_leads_to_the_cone(visitor: httpx.Client) -> None:
+    page = visitor.get("/cone/bench/label")
+    assert page.status_code == 200
+    assert f"{visitor.base_url}/cone/bench".replace("//cone", "/cone") in words(page.text)
+    assert '<svg viewBox="0 0' in page.text
+    assert visitor.get("/cone/moon/label").status_code == 404
+
+
+def test_a_cone_can_be_acted_on_from_its_page(visitor: httpx.Client) -> None:
+    page = visitor.get("/cone/bench").text
+    assert 'name="seen" value="most"' in page
+    assert 'value="harvest"' in page
+    assert page.count('name="to" value="/cone/bench"') == 2

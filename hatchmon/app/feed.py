@@ -1,0 +1,99 @@
+"""What stands in the keeper's calendar: the harvest window of every running batch, and what was harvested."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+
+from hatchmon.adapters.calendar import Event, Reminder
+from hatchmon.adapters.store import Store, to_us
+from hatchmon.app.settings import Settings
+from hatchmon.app.state import cone_path
+from hatchmon.hatchery.types import Batch, Forecast
+from hatchmon.hatchery.wording import Voice, span
+
+KEPT_FOR = timedelta(days=7)
+
+
+def feed_path(secret: str) -> str:
+    """Where the page serves the feed."""
+    return f"/calendar/{secret}.ics"
+
+
+def calendar_events(settings: Settings, store: Store, now: datetime) -> list[Event]:
+    """The events, by the number of their batch. What they say rests on the record alone, not on ``now``, but
+    for which batches they are of."""
+    return list(_events(settings, store, now))
+
+
+def _events(settings: Settings, store: Store, now: datetime) -> Iterator[Event]:
+    voice = Voice(settings.zone, settings.unit)
+    batches = store.batches("ended_us IS NULL OR ended_us > ?", to_us(now - KEPT_FOR))
+    for batch in sorted(batches, key=lambda each: each.batch_id):
+        last = store.last_forecast(batch.batch_id)
+        issued = store.forecasts_issued(batch.batch_id)
+        if batch.ended is not None:
+            if batch.outcome == "harvested":
+                yield _harvested(settings, batch, batch.ended, issued + 1, voice)
+        elif last is not None and last.opens is not None and last.closes is not None:
+            yield _window(settings, batch, last, issued, voice)
+
+
+def _window(settings: Settings, batch: Batch, last: Forecast, issued: int, voice: Voice) -> Event:
+    assert last.opens is not None
+    assert last.closes is not None
+    opens, closes = span(last.opens, last.closes)
+    sure = last.trust != "none"
+    early, late = (_clock(batch.time_at(hours), voice) for hours in (opens.p10, opens.p90))
+    before = _clock(batch.time_at(closes.p50), voice)
+    said = [
+        f"Ready {_clock(batch.time_at(opens.p50), voice)}, between {early} and {late}. "
+        f"Harvest before {before}.",
+        f"Lot {batch.lot}, {batch.grams:g} g, begun {_clock(batch.started, voice)}.",
+        f"As of {_clock(last.issued, voice)}; this moves as the forecast does.",
+    ]
+    if not sure:
+        said.insert(0, "Too unsure to time: look by eye.")
+    alerts = settings.alerts
+    soon, closing = timedelta(minutes=alerts.ready_soon_min), timedelta(minutes=alerts.closing_min)
+    return Event(
+        uid=_uid(settings, batch),
+        starts=batch.time_at(opens.p50),
+        ends=batch.time_at(closes.p50),
+        summary=f"{batch.cone}: {'harvest' if sure else 'perhaps ready'}",
+        description="\n".join(said),
+        changed=last.issued,
+        sequence=issued,
+        sure=sure,
+        location=batch.cone,
+        url=settings.web.link(cone_path(batch.cone)),
+        reminders=(
+            Reminder(soon, f"{batch.cone}: ready soon"),
+            Reminder(closing, f"{batch.cone}: harvest before {before}", of_end=True),
+        )
+        if sure
+        else (),
+    )
+
+
+def _harvested(settings: Settings, batch: Batch, ended: datetime, sequence: int, voice: Voice) -> Event:
+    return Event(
+        uid=_uid(settings, batch),
+        starts=ended,
+        ends=ended,
+        summary=f"{batch.cone}: harvested",
+        description=f"Lot {batch.lot}, {batch.grams:g} g, begun {_clock(batch.started, voice)}, "
+        f"harvested after {batch.hours_at(ended):.1f} h.",
+        changed=ended,
+        sequence=sequence,
+        location=batch.cone,
+        url=settings.web.link(f"/batches/{batch.batch_id}"),
+    )
+
+
+def _uid(settings: Settings, batch: Batch) -> str:
+    return f"batch-{batch.batch_id}@{settings.site}.hatchmon"
+
+
+def _clock(moment: datetime, voice: Voice) -> str:
+    return moment.astimezone(voice.zone).strftime("%a %H:%M")
