@@ -520,6 +520,39 @@ def export(
         typer.echo(json.dumps(said) if as_json else f"{count} rows in {out}")
 
 
+@app.command()
+def report(
+    number: Annotated[
+        int | None, typer.Argument(metavar="[BATCH]", help="The batch's number.", min=1)
+    ] = None,
+    month: Annotated[
+        str | None, typer.Option(metavar="YYYY-MM", help="All batches begun in this month instead.")
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="File to write; default: print.")] = None,
+    config: Config = None,
+) -> None:
+    """Write a batch, or a month of them, as one HTML file that opens without a network."""
+    from hatchmon.adapters.store import Store
+    from hatchmon.app.report import Reporter
+
+    if (number is None) == (month is None):
+        _wrong_use("Give the number of a batch, or --month YYYY-MM; 'hatchmon batches' lists them.")
+    with _session(config) as session, Store(session.settings.store.path, read_only=True) as store:
+        reporter = Reporter(session.settings, store, session.now)
+        text = reporter.month(month) if month is not None else reporter.batch(number or 0)
+        if out is None:
+            sys.stdout.write(text)
+            return
+        try:
+            with out.open("x", encoding="utf-8") as file:
+                file.write(text)
+        except FileExistsError:
+            raise Refused(f"{out} exists already; name a new file.") from None
+        except OSError as error:
+            raise Refused(f"{out} cannot be written: {error.strerror}.") from None
+        typer.echo(f"{out}: {out.stat().st_size / 1e6:.1f} MB")
+
+
 _IMPORT_HELP = """Take past batches from a notebook; without --yes, show what that would do, change nothing.
 
 The file is a CSV separated by commas, or by semicolons, which allows decimal commas. Its columns:

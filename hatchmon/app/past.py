@@ -232,6 +232,12 @@ def _logs(store: Store, batch: Batch, until: datetime) -> dict[Quantity, Log]:
     return logs
 
 
+def record_of_batches(record: Record, numbers: set[int]) -> Record:
+    """The part of a record that is of these batches."""
+    scored = [kept.scored for kept in record.kept if kept.scored.batch_id in numbers]
+    return Record(record_of(scored), record.batches, honesty(scored))
+
+
 def _record(store: Store) -> Record:
     scored = scored_batches(store)
     batches = {batch.batch_id: batch for batch in store.batches("outcome = 'harvested'")}

@@ -23,12 +23,12 @@ class Graph:
     figure: Markup
 
 
-def graph_of(chart: Chart) -> Graph:
-    """The chart drawn."""
+def graph_of(chart: Chart, told: bool = False) -> Graph:
+    """The chart drawn; ``told`` as for ``svg_of``."""
     figure = json.dumps(figure_of(chart), ensure_ascii=False, separators=(",", ":"), default=float)
     return Graph(
         chart=chart,
-        picture=Markup(svg_of(chart)),
+        picture=Markup(svg_of(chart, told)),
         legend=tuple((Markup(swatch_of(layer)), layer.name) for layer in chart.legend),
         figure=Markup(figure.replace("<", "\\u003c")),
     )

@@ -20,9 +20,10 @@ _MARKS = {
 }
 
 
-def svg_of(chart: Chart) -> str:
-    """The graph as an ``svg`` element."""
-    return "".join(_Drawing(chart).parts())
+def svg_of(chart: Chart, told: bool = False) -> str:
+    """The graph as an ``svg`` element; ``told``: with the words of every point of its lines, to be read
+    where no script draws it anew."""
+    return "".join(_Drawing(chart, told).parts())
 
 
 def swatch_of(layer: Area | Line | Marks | Span) -> str:
@@ -54,8 +55,9 @@ def _mark(shape: str, tone: str, x: str, y: str, words: str) -> str:
 
 
 class _Drawing:
-    def __init__(self, chart: Chart) -> None:
+    def __init__(self, chart: Chart, told: bool) -> None:
         self.chart = chart
+        self.told = told
         self.inner = chart.height - TOP - BOTTOM
 
     def x(self, value: float) -> float:
@@ -162,6 +164,8 @@ class _Drawing:
 
     def _marks(self) -> Iterator[str]:
         for layer in self.chart.layers:
+            if isinstance(layer, Line) and layer.hover and self.told:
+                yield from self._points(layer)
             if not isinstance(layer, Marks):
                 continue
             tone = f"t-{layer.tone}"
@@ -180,6 +184,12 @@ class _Drawing:
                         tone, across, across, *ends
                     )
                 yield _mark(layer.shape, tone, across, down, words)
+
+    def _points(self, line: Line) -> Iterator[str]:
+        for x, y, words in zip(line.x, line.y, line.hover, strict=True):
+            if x is not None and y is not None:
+                place = f'cx="{self.x(x) * 100:.2f}%" cy="{self.y(y):.1f}"'
+                yield f'<circle class="point" {place} r="6"><title>{escape(words)}</title></circle>'
 
 
 def _bars(low: Sequence[float], high: Sequence[float], count: int) -> list[tuple[float, float] | None]:
