@@ -251,7 +251,9 @@ def look(
     cone: Cone,
     seen: Annotated[
         list[str] | None,
-        typer.Argument(help="none, few, some, most, nearly all, complete; or a percentage: 60%."),
+        typer.Argument(
+            help="none, few, some, most, nearly all, complete, not complete; or a percentage: 60%."
+        ),
     ] = None,
     at: At = None,
     undo: Annotated[

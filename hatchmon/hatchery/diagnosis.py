@@ -152,6 +152,10 @@ class _Case:
         if not math.isfinite(self.until_h):
             self.until_h = float(measured.hours[-1]) if measured.hours.size else 0.0
         self.first = measured.first.t90 if measured.first is not None else None
+        # Where it was never seen to 90 %, what the looks let expect tells more than the last of them alone.
+        last = measured.last.t90 if measured.last is not None else None
+        seen = self.t90[0] > 0.0 and not math.isfinite(self.t90[1])
+        self.least_h = max(self.t90[0], last.p10) if last is not None and seen else self.t90[0]
         self.foretold = "the first forecast said" if measured.said else "its lot let expect"
         self.kinds: set[Kind] = set()
 
@@ -187,14 +191,17 @@ class _Case:
         if self.first is None or self.t90[0] <= 0.0:
             return None
         after, by = self.t90
-        return (after + by if math.isfinite(by) else 2 * after) / 2.0 - self.first.p50
+        return ((after + by) / 2.0 if math.isfinite(by) else self.least_h) - self.first.p50
 
     def _slow(self) -> Deviation | None:
-        if self.first is None or self.t90[0] <= self.first.p90:
+        if self.first is None or self.least_h <= self.first.p90:
             return None
+        told = (
+            f", by the looks not before {self.least_h:.1f} h (9 in 10)" if self.least_h > self.t90[0] else ""
+        )
         return Deviation(
             "slow",
-            f"Slow: {self._seen_words()}; {self.foretold} {self.first.p50:.1f} h, "
+            f"Slow: {self._seen_words()}{told}; {self.foretold} {self.first.p50:.1f} h, "
             f"{self.first.p90:.1f} h at most (9 in 10).",
         )
 
@@ -425,7 +432,7 @@ class _Case:
 
     def _scatter(self, findings: Sequence[Finding]) -> Finding | None:
         late_by_h = self._late_by_h
-        if late_by_h is None or self.first is None or self.t90[0] <= self.first.p50:
+        if late_by_h is None or self.first is None or self.least_h <= self.first.p50:
             return None
         explained = _explained_h(findings)
         left_h = late_by_h - explained

@@ -106,6 +106,21 @@ def test_a_clean_batch_has_nothing() -> None:
     assert said.text == ("As expected: 90 % hatched between 22.0 and 24.0 h; the first forecast said 23.0 h.")
 
 
+def test_a_batch_harvested_with_few_hatched_is_slow_where_its_looks_say_so() -> None:
+    """Few at 24 h, inside what the first forecast allowed for 90 %; the forecast that knew the look puts 90 %
+    beyond that."""
+    seen = ((24.0, "few"),)
+    slow = found(measured(seen=seen, ended_h=25.0, last=forecast(Band(29.0, 34.0, 40.0))))
+    assert kinds(slow) == ["slow"]
+    assert slow.deviations[0].text == (
+        "Slow: less than 90 % hatched after 24.0 h, by the looks not before 29.0 h (9 in 10); the first "
+        "forecast said 23.0 h, 25.5 h at most (9 in 10)."
+    )
+    assert kinds(found(measured(seen=seen, ended_h=25.0, last=forecast(Band(25.0, 28.0, 31.0))))) == []
+    unseen = found(measured(seen=(), ended_h=25.0, last=forecast(Band(29.0, 34.0, 40.0))))
+    assert kinds(unseen) == []
+
+
 def test_a_slow_batch_that_nothing_explains() -> None:
     said = found(measured())
     assert kinds(said) == ["slow"]

@@ -63,6 +63,14 @@ def test_fit_not_test_san_francisco_bay(
     assert low < published_h < high
 
 
+@pytest.mark.parametrize(("share", "published_h"), [(FIRST, 17.0 + 7.0), (0.8, 25.0 + 13.0)])
+def test_the_slow_published_row_at_24_c(share: float, published_h: float) -> None:
+    """A second published row for the strain at 24 C, later by 7 h (first) and 13 h (80 %), informed nothing
+    here. Grade B, salinity taken as 35. It lies at the upper end of the prior's 80 % band, one unknown lot in
+    ten being as slow: the band is about as wide as the sources disagree, and no wider."""
+    assert np.mean(prior(24.0, share, 35.0) > published_h) == pytest.approx(0.10, abs=0.03)
+
+
 @pytest.mark.parametrize(("share", "published"), [(FIRST, 1.47), (0.8, 1.52)])
 def test_fit_not_test_ratio_20_to_24_c(share: float, published: float) -> None:
     """A fit: computed from the same four values (25/17 and 38/25), and E was set by it. Grade B."""
