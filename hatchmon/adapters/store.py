@@ -1005,6 +1005,22 @@ class Store:
             )
         return moved
 
+    def undate(self, first_seq: int) -> None:
+        """Nobody can tell when the readings from ``first_seq`` on that were dated on receipt were taken."""
+        self._db.execute(
+            "UPDATE readings SET verdict = 'undated' WHERE seq >= ? AND dated_by = 'receipt'", (first_seq,)
+        )
+
+    def future_readings(self, first_seq: int, now: datetime) -> list[sqlite3.Row]:
+        """Readings from ``first_seq`` on that were taken for the future and lie before ``now``, by time:
+        stream_id, quantity, unit, time_us, raw."""
+        return self.rows(
+            """SELECT r.stream_id, s.quantity, s.unit, r.time_us, r.raw FROM readings r JOIN streams s
+               USING (stream_id) WHERE r.seq >= ? AND r.verdict = 'future' AND r.time_us <= ?
+               ORDER BY r.time_us""",
+            first_seq, to_us(now),
+        )  # fmt: skip
+
     def next_seq(self) -> int:
         """The number the next reading will get, or less."""
         return int(self._db.execute("SELECT coalesce(max(seq), 0) + 1 FROM readings").fetchone()[0])

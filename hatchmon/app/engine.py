@@ -35,6 +35,7 @@ from hatchmon.app.record import (
 from hatchmon.app.requests import carry_out
 from hatchmon.app.settings import Settings
 from hatchmon.app.snapshot import ConeNow, Showcase
+from hatchmon.app.timekeeper import Timekeeper, judge_again
 from hatchmon.app.window import Window
 from hatchmon.hatchery.alerts import (
     STAGES,
@@ -173,11 +174,13 @@ class Engine:
         self._beliefs = Beliefs(store, thresholds_of(settings))
         self._began = clock.now()
         self.machine = Machine(clock.monotonic())
+        self._time = Timekeeper(store, clock, settings.clock.wait_min)
+        if not self._alone:
+            with store.atomic():
+                self.machine.lost = self._time.take_over()
         alive_us = max(int(store.meta("alive_us", "0")), store.received_last_us())
         self._last_run = from_us(alive_us) if alive_us else None
         """The last sign of life of an earlier run, until the keeper has been told how long we were off."""
-        self._first_seq = store.next_seq()
-        self._offset_s = self._began.timestamp() - clock.monotonic()
         self._data_version = -1
         self._ticked_mono: float | None = None
         self._polled_mono = float("-inf")
@@ -340,7 +343,11 @@ class Engine:
         if self._retry_mono is not None and mono < self._retry_mono:
             return
         try:
+            # Asked first: the clock is set by a jump, which must be seen before what is held is let go.
+            is_time = self._time.may_be_released(mono)
             self._check_clock(self._clock.now(), mono)
+            if is_time:
+                self._release()
         except sqlite3.Error as error:
             self._stumble(error)
             return
@@ -440,13 +447,14 @@ class Engine:
         self._ticked_mono = mono
         facts: list[Fact] = []
         for cone in self.cones.values():
-            if cone.watch is not None:
+            if cone.watch is not None and not self._time.too_early_for(cone.watch.batch.started):
                 self._forecast(cone, cone.watch, now)
                 facts += self._facts(cone, cone.watch.batch, now)
         if self._alone:
             self.commit()
             return
         facts += slow_lot_facts(self._beliefs.falling(now))
+        self.machine.unset = self._time.waited_in_vain
         facts += self.machine.facts(now, mono, self._rules, self.voice)
         if self._off_from is not None and self._may_say_back(mono):
             self._send(self._back(self._off_from, now), now)
@@ -502,6 +510,8 @@ class Engine:
 
     def _may_say_back(self, mono: float) -> bool:
         """Whether every running batch has been heard of since we are back, or that takes too long."""
+        if self._time.boot.held:
+            return False
         if self._real_s(mono - self._back_mono) >= BACK_WAIT_S:
             return True
         newest = (
@@ -662,29 +672,40 @@ class Engine:
 
         The steady clock is right about how long ago things were, the new wall clock about the date.
         """
-        offset_s = now.timestamp() - mono
-        jump_s = offset_s - self._offset_s
-        # In the seconds of the machine's clock: a rehearsal's own must not take a busy moment for a jump.
-        if self._real_s(abs(jump_s)) < STEP_S:
-            self._offset_s = offset_s
+        by = self._time.jump(now, mono, STEP_S)
+        if by is None or not self.commit():
             return
-        if not self.commit():
-            return
-        by = timedelta(seconds=jump_s)
-        log.warning("the clock jumped by %s; times noted since the start move with it", by)
+        log.warning("the clock jumped by %s; times noted since the machine's start move with it", by)
+        first_seq, since = self._time.boot.first_seq, self._time.began
         with self._store.atomic():
-            moved = self._store.shift_times(self._first_seq, self._began, now - by, by)
+            moved = self._store.shift_times(first_seq, since, now - by, by)
             self._store.hold_letters(now, self._not_quiet_from(now))
             self._store.date_changes(now)
+            judge_again(self._store, first_seq, now)
             back = {feed: min(first - 1, self._store.series_cursor(feed)) for feed, first in moved.items()}
             for feed, cursor in back.items():
                 self._store.set_series_cursor(feed, cursor)
+            self._time.keep(by)
+        self._time.moved(by)
+        if not self._time.boot.held:  # else it was expected
+            self.machine.jumped(by, mono)
         self._rewound += 1
         self._outside.rewind_series(back, self._rewound)
-        self._offset_s = offset_s
         self._began += by
+        # What the machine noted of itself since its start moves as well.
+        if self._last_run is not None and self._last_run >= since:
+            self._last_run += by
+        if self._off_from is not None and self._off_from >= since:
+            self._off_from += by
         self.intake.load()
         self._load()
+
+    def _release(self) -> None:
+        """The clock is set, or has to be taken as it is: what waited for that may go on."""
+        with self._store.atomic():
+            self._time.release()
+        self._ticked_mono = None  # batches that were left alone are forecast at once
+        self._outside.wake_series()
 
     def close(self) -> None:
         """Store what is pending, so that nothing has to be sent again."""

@@ -8,9 +8,10 @@ from datetime import datetime, timedelta
 from hatchmon.adapters.mqtt import ASKING_AGAIN
 from hatchmon.adapters.series import SeriesTrouble
 from hatchmon.hatchery.alerts import Fact, Rules
-from hatchmon.hatchery.machine import Trouble, broker_facts, series_facts
+from hatchmon.hatchery.machine import Trouble, broker_facts, clock_facts, series_facts
 from hatchmon.hatchery.wording import Voice
 
+JUMP_TOLD_S = 600.0
 STEADY_S = 120.0  # a connection that holds less long does not end the trouble
 
 
@@ -21,6 +22,10 @@ class Machine:
     began_mono: float
     refused_topics: dict[str, str] = field(default_factory=dict)
     series: SeriesTrouble | None = None
+    unset: bool = False  # the clock, for long
+    lost: tuple[datetime, datetime] | None = None  # readings of an earlier start that nobody can date
+    _jump: timedelta | None = None
+    _jump_mono: float = 0.0
     _up_mono: float | None = None
     _down_mono: float | None = None
     _reason: str = "no connection yet"
@@ -45,6 +50,10 @@ class Machine:
             self._series_mono = mono
         self.series = trouble
 
+    def jumped(self, by: timedelta, mono: float) -> None:
+        """The wall clock jumped, though it had been believed."""
+        self._jump, self._jump_mono = by, mono
+
     def listening_for(self, mono: float) -> timedelta | None:
         """For how long the broker has been heard; None without a connection."""
         return None if self._up_mono is None else timedelta(seconds=mono - self._up_mono)
@@ -60,10 +69,12 @@ class Machine:
             link = Trouble(
                 since(self.began_mono if self._down_mono is None else self._down_mono), self._reason
             )
+        jump = self._jump if mono - self._jump_mono < JUMP_TOLD_S else None
         series = None
         if self.series is not None:
             series = Trouble(since(self._series_mono), self.series.reason, self.series.stays)
         return [
             *broker_facts(link, self.refused_topics, now, rules, voice),
             *series_facts(series, now, rules, voice),
+            *clock_facts(self.unset, jump, self.lost, now, voice),
         ]

@@ -26,6 +26,9 @@ log = logging.getLogger(__name__)
 KEPT_S: Final = 3600.0
 """How long readings are kept for a broker that is away."""
 
+FRESH_S: Final = 5.0
+"""A reading this old at most may be dated on receipt."""
+
 WINDOW: Final = 20
 """Readings on their way to the broker at a time; no more than paho sends without an answer."""
 
@@ -58,10 +61,11 @@ class _Letter:
 class Outbox:
     """Readings until the broker has them: in order, at most ``most``, the oldest dropped for the newest.
 
-    ``write`` makes the payload, once: what is sent again is the same to the byte.
+    ``write`` makes the payload, once: what is sent again is the same to the byte. What it will not write yet
+    (None) waits and lets the rest pass.
     """
 
-    def __init__(self, most: int, write: Callable[[Said], bytes]) -> None:
+    def __init__(self, most: int, write: Callable[[Said], bytes | None]) -> None:
         self.dropped = 0
         self._most = most
         self._write = write
@@ -80,14 +84,19 @@ class Outbox:
 
     def send(self, link: int, deliver: Callable[[str, bytes, int], int | None]) -> None:
         """Hand over as many as may be on their way at a time."""
+        undated: list[_Letter] = []
         while self._waiting and len(self._sent) < WINDOW:
             letter = self._waiting[0]
             if letter.payload is None:
                 letter.payload = self._write(letter.said)
+            if letter.payload is None:
+                undated.append(self._waiting.popleft())
+                continue
             mid = deliver(letter.said.topic, letter.payload, link)
             if mid is None:
-                return
+                break
             self._sent[(link, mid)] = self._waiting.popleft()
+        self._waiting.extendleft(reversed(undated))
 
     def delivered(self, answer: Delivered) -> Said | None:
         """Forget what the broker answered for; the reading, if it was one of ours."""
@@ -100,9 +109,18 @@ class Outbox:
         self._sent.clear()
 
 
-def payload_of(said: Said, clock: Clock) -> bytes:
-    """JSON with the value, the time it was measured by the clock as it is now, and the probe."""
-    at = clock.now() - timedelta(seconds=max(0.0, clock.monotonic() - said.mono))
+def payload_of(said: Said, clock: Clock, is_set: bool) -> bytes | None:
+    """JSON with the value, the time it was measured by the clock as it is now, and the probe.
+
+    Unless the clock ``is_set`` the time is null, so that it is the daemon's to date; what was measured longer
+    ago than ``FRESH_S`` has to wait for the clock (None).
+    """
+    age_s = max(0.0, clock.monotonic() - said.mono)
+    if not is_set:
+        if age_s > clock.real_seconds(FRESH_S):
+            return None
+        return json.dumps({"temp_c": said.temp_c, "time": None, "probe": said.probe}).encode()
+    at = clock.now() - timedelta(seconds=age_s)
     text = at.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
     return json.dumps({"temp_c": said.temp_c, "time": text, "probe": said.probe}).encode()
 
@@ -172,7 +190,7 @@ class OneWireService:
         self._inbox: queue.Queue[object] = queue.Queue(1000)
         # More than may be on its way, so that it is the oldest that are dropped.
         most = max(2 * WINDOW, math.ceil(KEPT_S / onewire.every_s) * len(onewire.probes))
-        self._outbox = Outbox(most, lambda said: payload_of(said, clock))
+        self._outbox = Outbox(most, lambda said: payload_of(said, clock, self._clock_is_set()))
         self._health = {probe.id: _Health() for probe in onewire.probes}
         self._link_number: int | None = None
         self._dropped_said = False
@@ -222,6 +240,9 @@ class OneWireService:
         finally:
             self._notify.stopping()
             self._part()
+
+    def _clock_is_set(self) -> bool:
+        return self._settings.clock.wait_min == 0 or self._clock.synchronised() is not False
 
     def status(self) -> str:
         """One line on how it goes."""

@@ -9,6 +9,7 @@ from datetime import datetime
 from hatchmon.adapters.series import Feed, Point
 from hatchmon.adapters.store import Store, to_us
 from hatchmon.app.settings import Settings
+from hatchmon.app.timekeeper import times_are_held
 from hatchmon.hatchery.counts import near_complete, samples_of
 from hatchmon.hatchery.honesty import score
 from hatchmon.hatchery.looks import reaches_the_end
@@ -29,6 +30,8 @@ def feeds(settings: Settings, store: Store) -> list[Feed]:
     def feed(name: str, fetch: Callable[[Store, str, int, int], list[Point]]) -> Feed:
         def fetch_now(cursor: int, most: int) -> Sequence[Point]:
             with Store(settings.store.path, read_only=True) as own:
+                if times_are_held(own):
+                    return []  # a store takes nothing back
                 return fetch(own, settings.site, cursor, most)
 
         return Feed(name, store.series_cursor(name), fetch_now)

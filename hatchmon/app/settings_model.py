@@ -64,6 +64,12 @@ class Store(_Section):
     gather_s: Annotated[float, number_between(0, 30, " (seconds)")] = 28.0
 
 
+class Clock(_Section):
+    """The machine's clock: how long to wait until it is set; 0 where it runs on a battery."""
+
+    wait_min: Minutes = 10.0
+
+
 class Broker(_Section):
     """The MQTT broker. ``client_id`` is filled from the site when the keeper gives none."""
 
@@ -299,6 +305,7 @@ class Settings(BaseSettings):
     probes: list[Probe] = Field(default_factory=list)
     onewire: OneWire = Field(default_factory=OneWire)
     requests: Requests = Field(default_factory=Requests)
+    clock: Clock = Field(default_factory=Clock)
     series: Series | None = None
     push: Push = Field(default_factory=Push)
     quiet: Quiet | None = None

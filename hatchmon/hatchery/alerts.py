@@ -14,7 +14,7 @@ from hatchmon.hatchery.wording import Voice, duration, span
 
 Kind = Literal[
     "ready-soon", "ready", "closing", "past", "cold", "warm", "salt", "dark", "silent", "doubt", "slow-lot",
-    "back", "broker", "series",
+    "back", "broker", "series", "clock",
 ]  # fmt: skip
 
 URGENCY: dict[Kind, Urgency] = {
@@ -32,6 +32,7 @@ URGENCY: dict[Kind, Urgency] = {
     "back": "can wait",
     "broker": "soon",
     "series": "can wait",
+    "clock": "soon",
 }
 
 # The stages of a batch, in the only order they may be told; a later one silences those before it.

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from hatchmon.hatchery.alerts import Fact, Rules
-from hatchmon.hatchery.wording import Voice
+from hatchmon.hatchery.wording import Voice, duration
 
 STAYS_MIN = 2.0  # a fault that will not pass by itself is told after so long
 
@@ -65,6 +65,61 @@ def series_facts(trouble: Trouble | None, now: datetime, rules: Rules, voice: Vo
             f"{_sentence(trouble.reason)} Nothing is lost: it stays in the database and follows by itself.",
         )
     ]
+
+
+def clock_facts(
+    unset: bool,
+    jumped: timedelta | None,
+    lost: tuple[datetime, datetime] | None,
+    now: datetime,
+    voice: Voice,
+) -> list[Fact]:
+    """A clock that is not set for long; that ``jumped`` lately (forward: positive); that was never set in an
+    earlier start of the machine, ``lost`` from when to when by what it showed."""
+    facts = []
+    if unset:
+        facts.append(
+            Fact(
+                "clock",
+                "unset",
+                None,
+                "The clock is not set",
+                "The machine gets no time from the network. hatchmon goes on with what its clock shows, "
+                f"{_moment(now, voice)}, and moves what it has noted once the clock is set. If that is "
+                "wrong, mend the network, or set the clock: timedatectl",
+            )
+        )
+    if jumped is not None:
+        way = "forward" if jumped > timedelta(0) else "back"
+        facts.append(
+            Fact(
+                "clock",
+                "jump",
+                None,
+                f"The clock jumped {duration(abs(jumped) / timedelta(hours=1))} {way}",
+                f"It shows {_moment(now, voice)} now. What was noted since the machine was started has moved "
+                "with it, so that hours from a start stay true; in a series store the points at the old time "
+                "stay beside those at the new. If the time shown is wrong, set it: timedatectl",
+            )
+        )
+    if lost is not None:
+        first, last = (voice.time(moment, now) for moment in lost)
+        facts.append(
+            Fact(
+                "clock",
+                f"lost {lost[0]:%Y%m%dT%H%M%S}",
+                None,
+                "Readings that nobody can date",
+                "The machine was switched off before its clock had been set. Readings from then, noted as "
+                f"{first} to {last}, are kept and not used. Was a batch begun or a look noted then? Take it "
+                "back with --undo, and note it again with --at. A clock with a battery prevents this.",
+            )
+        )
+    return facts
+
+
+def _moment(now: datetime, voice: Voice) -> str:
+    return f"{voice.time(now, now)} on {now.astimezone(voice.zone):%Y-%m-%d}"
 
 
 def _sentence(reason: str) -> str:

@@ -32,7 +32,8 @@ class Sample:
 
 
 def read_payload(payload: bytes, value_pointer: str | None, time_pointer: str | None) -> Sample:
-    """Read a message; without a ``value_pointer`` (RFC 6901) it must be a plain number. Raises Unreadable."""
+    """Read a message; without a ``value_pointer`` (RFC 6901) it must be a plain number. A time of null says
+    that the sender does not know it. Raises Unreadable."""
     text = _text(payload, LARGEST_PAYLOAD)
     if value_pointer is None:
         return Sample(_plain_number(text), None)
@@ -48,9 +49,9 @@ def read_payload(payload: bytes, value_pointer: str | None, time_pointer: str | 
         raw = float(value)
     except OverflowError:
         raise Unreadable(f"{where} is too large a number") from None
-    return Sample(
-        _finite(raw), None if time_pointer is None else _time(_at(document, time_pointer), time_pointer)
-    )
+    if time_pointer is None or (said := _at(document, time_pointer)) is None:
+        return Sample(_finite(raw), None)
+    return Sample(_finite(raw), _time(said, time_pointer))
 
 
 def read_request(payload: bytes) -> dict[str, str | int | float | bool | None]:

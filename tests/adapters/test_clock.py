@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
+import ctypes
 import json
 import subprocess
 import sys
 import time
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
 
 from hatchmon.adapters import clock as clock_module
-from hatchmon.adapters.clock import Clock, RehearsalClock, SystemClock
+from hatchmon.adapters.clock import (
+    Clock,
+    RehearsalClock,
+    SystemClock,
+    boot_id,
+    kernel_synchronised,
+    synchronised,
+)
 
 SHOWN = datetime(2026, 3, 10, 20, 0, tzinfo=UTC)
 APART_S = 0.02
@@ -26,7 +35,9 @@ def test_the_machines_own_clock() -> None:
     assert before <= now <= datetime.now(UTC)
     assert now.utcoffset() == timedelta(0)
     first = clock.monotonic()
-    assert first <= time.monotonic()
+    assert first <= clock.monotonic()
+    # The kernel's own word on it, in hundredths: seconds since the start, sleep included (proc(5)).
+    assert abs(float(Path("/proc/uptime").read_text().split()[0]) - clock.monotonic()) < 5.0
     assert clock.real_seconds(7.5) == 7.5
 
 
@@ -128,3 +139,52 @@ def test_a_step_of_the_machines_clock_moves_neither(monkeypatch: pytest.MonkeyPa
     assert abs(SystemClock().now() - datetime.now(UTC) - step) < timedelta(seconds=1)
     assert timedelta(0) <= clock.now() - before < timedelta(minutes=2)
     assert 0.0 <= clock.monotonic() - steady < 120.0
+
+
+# ---- is the clock set? ----
+
+
+@pytest.mark.parametrize(
+    ("folder", "mark", "kernel", "is_set"),
+    [
+        (True, True, False, True),  # timesyncd knows best: the kernel may not have been told
+        (True, False, False, False),
+        (True, False, True, True),  # another service set it
+        (True, False, None, False),  # the unit may not ask the kernel
+        (False, False, False, False),
+        (False, False, True, True),
+        (False, False, None, None),  # a container: nobody can tell
+    ],
+)
+def test_who_knows_whether_the_clock_is_set(
+    tmp_path: Path, folder: bool, mark: bool, kernel: bool | None, is_set: bool | None
+) -> None:
+    timesyncd = tmp_path / "timesync"
+    if folder:
+        timesyncd.mkdir()
+    if mark:
+        (timesyncd / "synchronized").touch()
+    assert synchronised(timesyncd, lambda: kernel) is is_set
+
+
+def test_the_kernel_is_asked_as_the_c_library_does() -> None:
+    """ntp_adjtime(3) returns TIME_ERROR (5) for a clock that is not synchronised; Python has no other way."""
+    libc = ctypes.CDLL(None, use_errno=True)
+    state = libc.ntp_adjtime(ctypes.create_string_buffer(512))
+    said = kernel_synchronised()
+    assert said is (None if state < 0 else state != 5)
+
+
+def test_a_boot_has_a_name_that_stays(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("BOOT_ID", raising=False)
+    file = tmp_path / "boot_id"
+    assert boot_id(file) is None
+    file.write_text("0a1b2c3d-0000-4000-8000-00000000abcd\n")
+    assert boot_id(file) == "0a1b2c3d000040008000" + "00000000abcd"
+    monkeypatch.setenv("BOOT_ID", "ffff")
+    assert boot_id(file) == "ffff"
+
+
+def test_a_rehearsal_knows_no_wrong_clock() -> None:
+    clock = RehearsalClock(datetime.now(UTC), SHOWN, 60.0)
+    assert (clock.synchronised(), clock.boot()) == (None, None)

@@ -47,7 +47,7 @@ def settings_for(folder: Path, bus: Bus, port: int = 1, more: str = "", top: str
     file = folder / "hatchmon.toml"
     file.write_text(
         f'site = "test"\n[broker]\nhost = "{HOST}"\nport = {port}\n{top}\n'
-        f'[onewire]\nevery_s = 1\npath = "{bus.path}"\n'
+        f'[clock]\nwait_min = 0\n[onewire]\nevery_s = 1\npath = "{bus.path}"\n'
         f'[[onewire.probes]]\nid = "{BENCH}"\ncone = "bench"\nquantity = "temperature"\n{more}'
     )
     return load_settings(file, {})
@@ -70,7 +70,8 @@ class SteppingClock(SystemClock):
 
 def test_the_daemon_reads_what_is_sent() -> None:
     clock = SystemClock()
-    payload = payload_of(Said(BENCH, WATER, 25.437, clock.monotonic() - 90.0), clock)
+    payload = payload_of(Said(BENCH, WATER, 25.437, clock.monotonic() - 90.0), clock, True)
+    assert payload is not None
     said = json.loads(payload)
     assert said.keys() == {"temp_c", "time", "probe"}
     assert said["probe"] == BENCH
@@ -86,9 +87,21 @@ def test_a_reading_from_before_the_clock_was_set_gets_the_right_time() -> None:
     clock.ahead = -timedelta(days=200)
     said = Said(BENCH, WATER, 25.0, clock.monotonic() - 60.0)
     clock.ahead = timedelta(0)
-    time = read_payload(payload_of(said, clock), "/temp_c", "/time").time
+    assert payload_of(said, clock, False) is None  # it may become right yet
+    payload = payload_of(said, clock, True)
+    assert payload is not None
+    time = read_payload(payload, "/temp_c", "/time").time
     assert time is not None
     assert abs(datetime.now(UTC) - timedelta(seconds=60) - time) < timedelta(seconds=5)
+
+
+def test_a_fresh_reading_without_a_clock_leaves_its_time_to_the_daemon() -> None:
+    clock = SystemClock()
+    payload = payload_of(Said(BENCH, WATER, 25.0, clock.monotonic() - 1.0), clock, False)
+    assert payload is not None
+    assert json.loads(payload)["time"] is None
+    sample = read_payload(payload, "/temp_c", "/time")
+    assert (sample.raw, sample.time) == (25.0, None)
 
 
 # ---- the outbox ----
@@ -128,6 +141,19 @@ def test_at_most_a_window_is_on_its_way() -> None:
     outbox.delivered(Delivered(*wire.open[0]))
     outbox.send(1, wire.deliver)
     assert wire.taken == [b"%d" % number for number in range(WINDOW + 1)]
+
+
+def test_what_cannot_be_dated_yet_waits_and_lets_the_rest_pass() -> None:
+    outbox, wire = Outbox(10, lambda said: None if said.temp_c in undated else b"%d" % said.temp_c), Wire()
+    undated = {0.0, 1.0}
+    for number in range(4):
+        outbox.add(numbered(number))
+    outbox.send(1, wire.deliver)
+    assert wire.taken == [b"2", b"3"]
+    assert len(outbox) == 4
+    undated.clear()
+    outbox.send(1, wire.deliver)
+    assert wire.taken == [b"2", b"3", b"0", b"1"]
 
 
 def test_the_oldest_are_dropped_and_counted() -> None:

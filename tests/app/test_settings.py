@@ -346,8 +346,8 @@ PROBE = '[[probes]]\ncone = "left"\nquantity = "temperature"\ntopic = "a/b"\n'
         (
             '"a b" = 1',
             '"a b" is not a setting at the top; the settings here are site, unit, time_zone, default_topics,'
-            " store, broker, probes, onewire, requests, series, push, quiet, alerts, lots, window, web,"
-            " rehearsal",
+            " store, broker, probes, onewire, requests, clock, series, push, quiet, alerts, lots, window,"
+            " web, rehearsal",
         ),
         # kinds
         (
@@ -498,9 +498,9 @@ PROBE = '[[probes]]\ncone = "left"\nquantity = "temperature"\ntopic = "a/b"\n'
         ),
         (
             'alerts.urgency.coldd = "now"',
-            'alerts.urgency.coldd must be "cold" or "closing" or "slow-lot" or "salt" or "dark" or "back" or'
-            ' "ready" or "doubt" or "silent" or "broker" or "ready-soon" or "past" or "warm" or "series", not'
-            ' "coldd"',
+            'alerts.urgency.coldd must be "cold" or "clock" or "closing" or "slow-lot" or "salt" or "dark" or'
+            ' "back" or "ready" or "doubt" or "silent" or "broker" or "ready-soon" or "past" or "warm" or'
+            ' "series", not "coldd"',
         ),
         # rehearsal
         (
@@ -1163,6 +1163,7 @@ KEYS = [
         "web.calendar",
         "web.open_metrics",
     ),
+    "clock.wait_min",
     *("series.url", "series.token", "series.org", "series.bucket", "quiet.from", "quiet.to"),
     *("alerts.cold_c", "alerts.warm_c", "alerts.water_min", "alerts.ready_soon_min", "alerts.closing_min"),
     *("alerts.silent_min", "alerts.urgency", "alerts.salt_low", "alerts.salt_high", "alerts.dark_lux"),

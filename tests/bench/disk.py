@@ -51,6 +51,12 @@ class _Hand:
     def now(self) -> datetime:
         return START + timedelta(seconds=self.run_s)
 
+    def synchronised(self) -> bool | None:
+        return None
+
+    def boot(self) -> str | None:
+        return None
+
     def monotonic(self) -> float:
         return 1e6 + self.run_s
 

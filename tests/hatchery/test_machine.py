@@ -7,7 +7,7 @@ from datetime import timedelta
 import pytest
 
 from hatchmon.hatchery.alerts import URGENCY, Fact, Rules
-from hatchmon.hatchery.machine import Trouble, broker_facts, series_facts
+from hatchmon.hatchery.machine import Trouble, broker_facts, clock_facts, series_facts
 from tests.hatchery.test_wording import BERLIN, NEW_YORK, at
 
 RULES = Rules()
@@ -78,4 +78,55 @@ def test_what_stays_is_told_soon_and_an_outage_when_it_is_long(
 
 
 def test_the_machine_wakes_nobody() -> None:
-    assert (URGENCY["broker"], URGENCY["series"]) == ("soon", "can wait")
+    assert (URGENCY["broker"], URGENCY["series"], URGENCY["clock"]) == ("soon", "can wait", "soon")
+
+
+def test_a_clock_that_is_not_set() -> None:
+    assert clock_facts(True, None, None, at(0), BERLIN) == [
+        Fact(
+            "clock",
+            "unset",
+            None,
+            "The clock is not set",
+            "The machine gets no time from the network. hatchmon goes on with what its clock shows, 10:00 on "
+            "2026-03-10, and moves what it has noted once the clock is set. If that is wrong, mend the "
+            "network, or set the clock: timedatectl",
+        )
+    ]
+    assert clock_facts(False, None, None, at(0), BERLIN) == []
+
+
+@pytest.mark.parametrize(
+    ("hours", "title"),
+    [
+        (720.0, "The clock jumped 30.0 days forward"),
+        (-2.0, "The clock jumped 2.0 h back"),
+        (0.05, "The clock jumped 3 min forward"),
+    ],
+)
+def test_a_clock_that_jumped(hours: float, title: str) -> None:
+    assert clock_facts(False, timedelta(hours=hours), None, at(0), NEW_YORK) == [
+        Fact(
+            "clock",
+            "jump",
+            None,
+            title,
+            "It shows 05:00 on 2026-03-10 now. What was noted since the machine was started has moved with "
+            "it, so that hours from a start stay true; in a series store the points at the old time stay beside "
+            "those at the new. If the time shown is wrong, set it: timedatectl",
+        )
+    ]
+
+
+def test_readings_that_nobody_can_date() -> None:
+    assert clock_facts(False, None, (at(-3), at(-2)), at(0), BERLIN) == [
+        Fact(
+            "clock",
+            "lost 20260310T060000",
+            None,
+            "Readings that nobody can date",
+            "The machine was switched off before its clock had been set. Readings from then, noted as 07:00 "
+            "to 08:00, are kept and not used. Was a batch begun or a look noted then? Take it back with --undo, "
+            "and note it again with --at. A clock with a battery prevents this.",
+        )
+    ]

@@ -207,7 +207,6 @@ def test_fractions_of_a_second_are_kept() -> None:
         ("1773144000", "/t is not a time (ISO 8601 or seconds since 1970)"),
         ("2026-13-10T12:00:00Z", "/t is not a time (ISO 8601 or seconds since 1970)"),
         (True, "/t is not a time (ISO 8601 or seconds since 1970)"),
-        (None, "/t is not a time (ISO 8601 or seconds since 1970)"),
         ([], "/t is not a time (ISO 8601 or seconds since 1970)"),
         (10**400, "/t is not a time (ISO 8601 or seconds since 1970)"),
         (1e300, "/t is not a time (ISO 8601 or seconds since 1970)"),
@@ -223,6 +222,11 @@ def test_fractions_of_a_second_are_kept() -> None:
 )  # fmt: skip
 def test_what_is_no_time(moment: object, reason: str) -> None:
     assert refusal(json.dumps({"c": 25.5, "t": moment}).encode(), "/c", "/t") == reason
+
+
+def test_a_time_of_null_is_one_that_the_sender_does_not_know() -> None:
+    assert read_payload(b'{"c": 25.5, "t": null}', "/c", "/t") == Sample(25.5, None)
+    assert refusal(b'{"c": 25.5}', "/c", "/t") == "nothing at /t"
 
 
 def test_the_first_moment_of_2000_and_the_last_of_2199() -> None:

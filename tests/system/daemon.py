@@ -81,6 +81,7 @@ class Ground:
             f"[push]\nto = {json.dumps(list(push))}",
             f'[series]\nurl = "{series}"\ntoken = "t"\norg = "o"\nbucket = "b"' if series else "",
             f"[web]\n{web}",
+            "[clock]\nwait_min = 0",  # whoever runs the tests may have a host that never says it is set
             fast.section() if fast else "",
             tables,
         ]
