@@ -111,9 +111,9 @@ def test_a_clock_that_jumped(hours: float, title: str) -> None:
             "jump",
             None,
             title,
-            "It shows 05:00 on 2026-03-10 now. What was noted since the machine was started has moved with "
-            "it, so that hours from a start stay true; in a series store the points at the old time stay beside "
-            "those at the new. If the time shown is wrong, set it: timedatectl",
+            "It shows 05:00 on 2026-03-10 now. What was noted since the machine was started has moved "
+            "with it, so that hours from a start stay true; in a series store the points at the old time "
+            "stay beside those at the new. If the time shown is wrong, set it: timedatectl",
         )
     ]
 
@@ -125,8 +125,8 @@ def test_readings_that_nobody_can_date() -> None:
             "lost 20260310T060000",
             None,
             "Readings that nobody can date",
-            "The machine was switched off before its clock had been set. Readings from then, noted as 07:00 "
-            "to 08:00, are kept and not used. Was a batch begun or a look noted then? Take it back with --undo, "
-            "and note it again with --at. A clock with a battery prevents this.",
+            "The machine was switched off before its clock had been set. Readings from then, noted as "
+            "07:00 to 08:00, are kept and not used. Was a batch begun or a look noted then? Take it back "
+            "with --undo, and note it again with --at. A clock with a battery prevents this.",
         )
     ]
