@@ -20,6 +20,7 @@ ROOMS = {"science": 0, "hatchery": 1, "adapters": 2, "app": 3}
 PARTS = {
     "hatchmon.adapters.migrations": "hatchmon.adapters.store",
     "hatchmon.adapters.courier": "hatchmon.adapters.push",
+    "hatchmon.adapters.dbfile": "hatchmon.adapters.store",
 }
 PURE = ("science", "hatchery")
 AT_THE_TOP = {"README.md", "DEVELOPERS.md", "pyproject.toml", "hatchmon", "config", "tests", "systemd"}

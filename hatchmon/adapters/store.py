@@ -17,6 +17,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, NoReturn
 
+from hatchmon.adapters.dbfile import is_damage, quoted
 from hatchmon.adapters.migrations import STEPS
 from hatchmon.hatchery.alerts import Standing
 from hatchmon.hatchery.review import Stretch
@@ -125,7 +126,7 @@ class Store:
             if read_only:
                 if not path.exists():
                     raise StoreError(f"there is no database at {path} yet; it is made by 'hatchmon run'")
-                self._db = sqlite3.connect(f"file:{_quoted(path)}?mode=ro", uri=True, isolation_level=None)
+                self._db = sqlite3.connect(f"file:{quoted(path)}?mode=ro", uri=True, isolation_level=None)
             else:
                 path.parent.mkdir(0o700, parents=True, exist_ok=True)
                 if exclusive:
@@ -1025,6 +1026,41 @@ class Store:
         """The number the next reading will get, or less."""
         return int(self._db.execute("SELECT coalesce(max(seq), 0) + 1 FROM readings").fetchone()[0])
 
+    def settle_after_restoring(self, now: datetime) -> None:
+        """This is a copy of some time ago: what was to be sent or done then is not sent or done now."""
+        self._db.execute("UPDATE letters SET state = 'overtaken' WHERE state = 'due'")
+        said = json.dumps({"text": "The record was damaged before this was done; ask again."})
+        self._db.execute("UPDATE requests SET done_us = ?, ok = 0, answer = ? WHERE done_us IS NULL",
+                         (to_us(now), said))  # fmt: skip
+        self.set_meta("alive_us", str(to_us(now)))
+        self.date_changes(now)
+
+    def add_missing(self, table: str, rows: Iterable[dict[str, Any]]) -> int:
+        """Add the rows (by column) that the table lacks and takes; how many those were. ``table`` is a name
+        of the program's."""
+        added = 0
+        columns = {row["name"] for row in self.rows(f"PRAGMA table_info({table})")}
+        for row in rows:
+            if not row.keys() <= columns:
+                continue
+            names, marks = ", ".join(row), ", ".join("?" * len(row))
+            try:
+                added += self._db.execute(
+                    f"INSERT OR IGNORE INTO {table} ({names}) VALUES ({marks})", tuple(row.values())
+                ).rowcount
+            except sqlite3.IntegrityError:  # its batch is not there, or it is not what the table holds
+                continue
+        return added
+
+    def truncate_log(self) -> bool:
+        """Empty the write-ahead log, without waiting for anybody who reads; False when somebody does."""
+        self._db.execute("PRAGMA busy_timeout = 0")
+        try:
+            busy = self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
+        finally:
+            self._db.execute("PRAGMA busy_timeout = 5000")
+        return not busy
+
     def backup(self, target: Path) -> None:
         """A consistent copy, safe while the daemon runs. Raises Refused if ``target`` exists."""
         if target.exists():
@@ -1068,6 +1104,11 @@ def _statements(step: str) -> Iterator[str]:
 
 
 def _explained(path: Path, error: sqlite3.DatabaseError) -> str:
+    if is_damage(error) and path.with_name(path.name + ".lock").exists():
+        return (
+            f"{path} is damaged ({error}). 'hatchmon run' sets it aside when it starts, and puts the newest "
+            "copy in its place"
+        )
     if "not a database" in str(error):
         return FOREIGN_FILE.format(path)
     if "unable to open" in str(error) or "readonly" in str(error):
@@ -1077,10 +1118,6 @@ def _explained(path: Path, error: sqlite3.DatabaseError) -> str:
 
 def _cursor_key(feed: str) -> str:
     return "series_cursor" if feed == "readings" else f"series_cursor.{feed}"
-
-
-def _quoted(path: Path) -> str:
-    return str(path).replace("%", "%25").replace("?", "%3f").replace("#", "%23")
 
 
 def _identity(path: Path) -> tuple[int, int] | None:
@@ -1115,13 +1152,23 @@ def _refuse_foreign(path: Path) -> None:
     """Raises StoreError for somebody else's database, before anything in it is changed."""
     if not path.exists() or path.stat().st_size == 0:
         return
-    db = sqlite3.connect(f"file:{_quoted(path)}?mode=ro", uri=True)
+    db = sqlite3.connect(f"file:{quoted(path)}?mode=ro", uri=True)
     try:
         tables = {name for (name,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
     finally:
         db.close()
     if tables and not {"meta", "streams", "readings", "standings"} <= tables:
         raise StoreError(FOREIGN_FILE.format(path))
+
+
+@contextmanager
+def writers_lock(path: Path) -> Iterator[None]:
+    """Hold the lock of the writer of the database at ``path``. Raises Taken when another process has it."""
+    handle = _take_lock(path)
+    try:
+        yield
+    finally:
+        os.close(handle)
 
 
 def _take_lock(path: Path) -> int:

@@ -7,14 +7,16 @@ from __future__ import annotations
 
 import logging
 import sqlite3
+import uuid
 from collections import deque
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any, Protocol
 
 from hatchmon.adapters.clock import Clock
+from hatchmon.adapters.dbfile import is_damage
 from hatchmon.adapters.mqtt import Incoming, LinkDown, LinkUp, SubscriptionRefused
-from hatchmon.adapters.push import Begun, Delivered, Failed
+from hatchmon.adapters.push import Begun, Delivered, Failed, Letter
 from hatchmon.adapters.series import Forwarded, SeriesTrouble, SeriesWell, SetAside
 from hatchmon.adapters.store import Request, Store, from_us, to_us
 from hatchmon.app import state
@@ -35,9 +37,11 @@ from hatchmon.app.record import (
 from hatchmon.app.requests import carry_out
 from hatchmon.app.settings import Settings
 from hatchmon.app.snapshot import ConeNow, Showcase
+from hatchmon.app.storage import Disk
 from hatchmon.app.timekeeper import Timekeeper, judge_again
 from hatchmon.app.window import Window
 from hatchmon.hatchery.alerts import (
+    REPEAT_FLOOR,
     STAGES,
     URGENCY,
     Afflicted,
@@ -56,6 +60,7 @@ from hatchmon.hatchery.alerts import (
     water_facts,
 )
 from hatchmon.hatchery.next_look import NextLook
+from hatchmon.hatchery.storage import refused_words, storage_facts
 from hatchmon.hatchery.types import Alert, Batch, Forecast, Quantity, Refused, Verdict
 from hatchmon.hatchery.units import to_inner
 from hatchmon.hatchery.watch import BatchWatch
@@ -66,6 +71,8 @@ log = logging.getLogger(__name__)
 TICK_S = 60.0
 BRIEF_S = 2.0  # real seconds that whatever comes waits for company in its transaction
 RETRY_S = 5.0
+UNSTORED_AFTER_S = 20.0
+LOG_TIDY_BYTES = 8_000_000
 POLL_S = 0.5
 STEP_S = 120.0
 OFF_AFTER = timedelta(minutes=10)
@@ -145,6 +152,13 @@ class Engine:
         self.undone: dict[str, str] = {}
         """By name, the daily work that failed last time, and why."""
         self.cones: dict[str, ConeState] = {}
+        self.unstored: tuple[Letter, ...] = ()
+        """Letters of what the disk would not take, to be sent from here."""
+        self._letters_made = 0
+        self._disk = Disk(settings.store.path)
+        self._refused: str | None = None
+        self._trouble_since: tuple[datetime, float] | None = None
+        self._told_unstored_mono = float("-inf")
         self._store = store
         self._clock = clock
         self._alone = outside is None
@@ -263,6 +277,9 @@ class Engine:
         elif isinstance(item, SubscriptionRefused):
             self.machine.refused_topics[item.topic] = item.reason
             log.error("broker refuses topic %s: %s", item.topic, item.reason)
+        elif isinstance(item, Begun | Delivered | Failed) and item.letter_id < 0:
+            if isinstance(item, Delivered):
+                self.unstored = tuple(each for each in self.unstored if each.letter_id != item.letter_id)
         elif isinstance(item, Begun | Delivered | Failed):
             self._pending.letters.append(item)
             self._pending.urgent = True
@@ -312,7 +329,12 @@ class Engine:
             self._come.popleft()
 
     def _stumble(self, error: sqlite3.Error) -> None:
+        if is_damage(error):
+            raise error
         self.trouble, self._changed = str(error), True
+        self._refused = self._disk.refusal()
+        if self._trouble_since is None:
+            self._trouble_since = self._clock.now(), self._clock.monotonic()
         self._retry_mono = self._clock.monotonic() + RETRY_S / max(self._real_s(1.0), 1e-9)
         log.error("the database cannot be written (%s); trying again in %g s", error, RETRY_S)
 
@@ -353,6 +375,7 @@ class Engine:
             return
         self.intake.stop_waiting(mono)
         if self._retry_mono is not None and not self.commit():
+            self._tell_unstored()
             return
         self._take_messages()
         due = self._commit_due_in_s() <= 0.0
@@ -402,6 +425,7 @@ class Engine:
             self._stumble(error)
             return False
         self.trouble, self._retry_mono = None, None
+        self._refused = self._trouble_since = None
         self._committed, self._changed = now, True
         self._committed_mono = self._clock.monotonic()
         self._pending = Pending()
@@ -420,9 +444,38 @@ class Engine:
             self._outside.wake_series()
         return True
 
-    def _file_readings(self) -> None:
-        """Bring the index of readings up to date when it is worth it."""
+    @property
+    def sound(self) -> bool:
+        """Whether what was to be stored last has been stored, or cannot be because the disk takes nothing: a
+        new process would fare no better with that, and the keeper is told."""
+        return self.trouble is None or self._refused is not None
+
+    def _tell_unstored(self) -> None:
+        """Send word, from memory, of a disk that takes nothing; once, and not for a hiccup."""
+        now, mono = self._clock.now(), self._clock.monotonic()
+        if self._refused is None or self._trouble_since is None:
+            return
+        since, since_mono = self._trouble_since
+        again_s = REPEAT_FLOOR.total_seconds()
+        if self._real_s(mono - since_mono) < UNSTORED_AFTER_S or mono - self._told_unstored_mono < again_s:
+            return
+        self._told_unstored_mono = mono
+        title, body = refused_words(self._refused, since, now, self.voice)
+        urgency = self._rules.urgency.get("storage", URGENCY["storage"])
+        alert = Alert("storage", f"refused {to_us(since)}", None, urgency, title, body, now)
+        log.error("alert %s: %s", alert.kind, alert.title)
+        for address in range(len(self.settings.push.to)):
+            self._letters_made += 1
+            self.unstored += (Letter(-self._letters_made, address, title, body, 0, uuid.uuid4().hex),)
+        self._pending.told.append(alert)
+        self._outside.wake_push()
+
+    def _tidy_up(self) -> None:
+        """Bring the index of readings up to date, and empty the log, when it is worth it."""
         try:
+            room = self._disk.room()
+            if room is not None and room.log > LOG_TIDY_BYTES:
+                self._store.truncate_log()
             if self._store.filing_due():
                 self._store.file_readings(self.intake.kept_deliveries)
         except sqlite3.Error as error:
@@ -456,6 +509,7 @@ class Engine:
         facts += slow_lot_facts(self._beliefs.falling(now))
         self.machine.unset = self._time.waited_in_vain
         facts += self.machine.facts(now, mono, self._rules, self.voice)
+        facts += storage_facts(self._disk.room(), self.undone.get("backup"))
         if self._off_from is not None and self._may_say_back(mono):
             self._send(self._back(self._off_from, now), now)
             self._off_from = None
@@ -471,7 +525,7 @@ class Engine:
             self._pending.alive = now
         if not self.commit():
             return
-        self._file_readings()
+        self._tidy_up()
         self._outside.wake_push()  # quiet hours may have ended
         self._publish_states()
 

@@ -46,6 +46,7 @@ class Pending:
     messages: list[Incoming] = field(default_factory=list)
     forecasts: list[tuple[int, Forecast]] = field(default_factory=list)
     alerts: list[tuple[Alert, datetime]] = field(default_factory=list)  # and not to be sent before
+    told: list[Alert] = field(default_factory=list)  # sent already, from memory
     overtaken: list[tuple[tuple[str, ...], str]] = field(default_factory=list)
     letters: list[Begun | Delivered | Failed] = field(default_factory=list)
     set_aside: list[SetAside] = field(default_factory=list)
@@ -88,6 +89,8 @@ class Pending:
             store.overtake(kinds, scope, now)
         for alert, not_before in self.alerts:
             store.add_alert(alert, addresses, not_before)
+        for alert in self.told:
+            store.add_alert(alert, 0, alert.raised)
         for letter in self.letters:
             if isinstance(letter, Begun):
                 store.letter_begun(letter.letter_id)

@@ -4,22 +4,26 @@ from __future__ import annotations
 
 import logging
 import queue
+import sqlite3
 import threading
 import time
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from hatchmon.adapters.clock import Clock, RehearsalClock, SystemClock
+from hatchmon.adapters.dbfile import is_damage
 from hatchmon.adapters.mqtt import Broker, Incoming, MqttLink
 from hatchmon.adapters.notify import Notify
 from hatchmon.adapters.push import Letter, Pusher
 from hatchmon.adapters.series import SeriesForwarder, SeriesServer
-from hatchmon.adapters.store import Store
+from hatchmon.adapters.store import Store, StoreError
 from hatchmon.app import state
 from hatchmon.app.ask import NOT_YET, Answered, wait_for_answer
+from hatchmon.app.backups import Backups
 from hatchmon.app.engine import Engine, JobTold, RequestLeft
 from hatchmon.app.jobs import Jobs
 from hatchmon.app.outgoing import feeds
+from hatchmon.app.rescue import make_good, set_aside_if_damaged, suspect
 from hatchmon.app.settings import Settings
 from hatchmon.app.snapshot import Showcase
 from hatchmon.hatchery.payload import LARGEST_PAYLOAD
@@ -83,8 +87,11 @@ class Service:
         self._clock = make_clock(settings)
         self._stopping = threading.Event()
         self._inbox: queue.Queue[object] = queue.Queue(settings.broker.receive_maximum * 2 + 256)
+        found = set_aside_if_damaged(settings, self._clock.now())
         self._store = Store(settings.store.path)
-        self._lost = False  # what is stored now would go with the deleted file
+        if found is not None:
+            make_good(settings, self._store, found, self._clock.now())
+        self._lost = False  # what is stored now would go with the deleted or damaged file
         showcase = Showcase() if settings.web.enabled else None
         self._engine = Engine(settings, self._store, self._clock, self, showcase)
         self._web: WebServer | None = None
@@ -110,6 +117,9 @@ class Service:
         self._jobs = Jobs(
             settings.zone, self._clock, lambda name, trouble: self._post(JobTold(name, trouble))
         )
+        if settings.backup.daily:
+            self._backups = Backups(settings)
+            self._jobs.daily("backup", settings.backup.at, self._back_up, last=self._backups.last())
         with self._store.atomic():
             self._store.withdraw_letters_beyond(len(settings.push.to))
 
@@ -131,6 +141,15 @@ class Service:
             self._notify.ready()
             started()
             self._loop()
+        except sqlite3.DatabaseError as error:
+            if not is_damage(error):
+                raise
+            self._lost = True
+            suspect(self._settings.store.path)
+            raise StoreError(
+                f"{self._settings.store.path} is damaged ({error}). Start hatchmon again: it looks at the "
+                "file, sets it aside if need be and puts the newest backup in its place"
+            ) from error
         finally:
             self._notify.stopping()
             self._shut_down()
@@ -151,7 +170,8 @@ class Service:
             self._engine.turn()
             self._jobs.turn()
             sound = (
-                self._link.alive
+                self._engine.sound
+                and self._link.alive
                 and self._pusher.alive
                 and self._jobs.alive
                 and (self._series is None or self._series.alive)
@@ -253,6 +273,10 @@ class Service:
             raise Refused(NOT_YET)
         return Answered(number, *answered)
 
+    def _back_up(self) -> None:
+        made = self._backups.make(self._clock.now())
+        log.info("backup made: %s", made)
+
     def _with_link(self, body: str, cone: str | None) -> str:
         """``body``, and where the page shows what it is about, if somebody has said where the page is."""
         web = self._settings.web
@@ -260,9 +284,15 @@ class Service:
         return body if link is None else f"{body}\n{link}"
 
     def _due_letters(self) -> Sequence[Letter]:
-        with Store(self._settings.store.path, read_only=True) as store:
-            rows = store.due_letters(self._clock.now())
-        return [
+        unstored = self._engine.unstored
+        try:
+            with Store(self._settings.store.path, read_only=True) as store:
+                rows = store.due_letters(self._clock.now())
+        except (StoreError, sqlite3.Error):
+            if not unstored:
+                raise
+            return unstored  # they tell of what keeps the others from us
+        return list(unstored) + [
             Letter(
                 row["letter_id"],
                 row["address"],

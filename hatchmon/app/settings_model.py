@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import ipaddress
 import zoneinfo
-from datetime import tzinfo
+from datetime import time, tzinfo
 from pathlib import Path
 from typing import Annotated, Self
 from urllib.parse import urlsplit
@@ -62,6 +62,15 @@ class Store(_Section):
     # Below 30: Linux writes pages of a memory-mapped file once they have been changed for that long, and the
     # index of the write-ahead log is one; so it is written for every other transaction only.
     gather_s: Annotated[float, number_between(0, 30, " (seconds)")] = 28.0
+
+
+class Backup(_Section):
+    """Copies of the database: one a day, ``at`` that local time; the newest ``keep`` stay in ``folder``."""
+
+    daily: Switch = True
+    at: TimeOfDay = time(4, 40)
+    keep: Annotated[int, whole_between(1, 60)] = 3
+    folder: AbsolutePath | None = None
 
 
 class Clock(_Section):
@@ -301,6 +310,7 @@ class Settings(BaseSettings):
     time_zone: ZoneName | None = None
     default_topics: Switch = True
     store: Store = Field(default_factory=Store)
+    backup: Backup = Field(default_factory=Backup)
     broker: Broker = Field(default_factory=Broker)
     probes: list[Probe] = Field(default_factory=list)
     onewire: OneWire = Field(default_factory=OneWire)

@@ -14,7 +14,7 @@ from hatchmon.hatchery.wording import Voice, duration, span
 
 Kind = Literal[
     "ready-soon", "ready", "closing", "past", "cold", "warm", "salt", "dark", "silent", "doubt", "slow-lot",
-    "back", "broker", "series", "clock",
+    "back", "broker", "series", "clock", "storage",
 ]  # fmt: skip
 
 URGENCY: dict[Kind, Urgency] = {
@@ -33,6 +33,7 @@ URGENCY: dict[Kind, Urgency] = {
     "broker": "soon",
     "series": "can wait",
     "clock": "soon",
+    "storage": "soon",
 }
 
 # The stages of a batch, in the only order they may be told; a later one silences those before it.

@@ -346,8 +346,8 @@ PROBE = '[[probes]]\ncone = "left"\nquantity = "temperature"\ntopic = "a/b"\n'
         (
             '"a b" = 1',
             '"a b" is not a setting at the top; the settings here are site, unit, time_zone, default_topics,'
-            " store, broker, probes, onewire, requests, clock, series, push, quiet, alerts, lots, window,"
-            " web, rehearsal",
+            " store, backup, broker, probes, onewire, requests, clock, series, push, quiet, alerts, lots,"
+            " window, web, rehearsal",
         ),
         # kinds
         (
@@ -499,8 +499,8 @@ PROBE = '[[probes]]\ncone = "left"\nquantity = "temperature"\ntopic = "a/b"\n'
         (
             'alerts.urgency.coldd = "now"',
             'alerts.urgency.coldd must be "cold" or "clock" or "closing" or "slow-lot" or "salt" or "dark" or'
-            ' "back" or "ready" or "doubt" or "silent" or "broker" or "ready-soon" or "past" or "warm" or'
-            ' "series", not "coldd"',
+            ' "back" or "ready" or "doubt" or "silent" or "broker" or "storage" or "ready-soon" or "past" or'
+            ' "warm" or "series", not "coldd"',
         ),
         # rehearsal
         (
@@ -1148,6 +1148,7 @@ def test_no_refusal_shows_a_secret_wherever_it_stands(load: Load, place: str, va
 
 KEYS = [
     *("site", "unit", "time_zone", "default_topics", "store.path", "probes", "lots", "push.to"),
+    *("store.gather_s", "backup.daily", "backup.at", "backup.keep", "backup.folder"),
     *("broker.host", "broker.port", "broker.username", "broker.password", "broker.tls", "broker.ca_file"),
     *("broker.cert_file", "broker.key_file", "broker.key_password"),
     *("broker.client_id", "broker.receive_maximum"),
@@ -1164,6 +1165,8 @@ KEYS = [
         "web.open_metrics",
     ),
     "clock.wait_min",
+    "alerts.broker_min",
+    "alerts.series_min",
     *("series.url", "series.token", "series.org", "series.bucket", "quiet.from", "quiet.to"),
     *("alerts.cold_c", "alerts.warm_c", "alerts.water_min", "alerts.ready_soon_min", "alerts.closing_min"),
     *("alerts.silent_min", "alerts.urgency", "alerts.salt_low", "alerts.salt_high", "alerts.dark_lux"),

@@ -1,0 +1,198 @@
+"""A damaged database: noticed at the start and set aside, the newest whole copy put in its place.
+
+What was noted since that copy (batches, looks, counts) is saved where it can be read; readings and
+forecasts are not, for what looks like a number in a damaged page may be none. The series store is not asked.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import math
+import os
+import shutil
+import sqlite3
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from hatchmon.adapters.dbfile import SIDES, damage, reading, to_disk
+from hatchmon.adapters.store import Store, from_us, open_own, to_us, writers_lock
+from hatchmon.app.backups import Backups
+from hatchmon.app.beliefs import work_out_evidence
+from hatchmon.app.settings import Settings
+from hatchmon.hatchery.alerts import URGENCY
+from hatchmon.hatchery.looks import read_look
+from hatchmon.hatchery.storage import damaged_words
+from hatchmon.hatchery.types import Alert, Refused
+from hatchmon.hatchery.wording import Voice
+
+log = logging.getLogger(__name__)
+
+_NOTES = ("cones", "lots", "batches", "notebook", "looks", "counts")  # parents first
+_LONGEST_TEXT = 500
+_EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class Damage:
+    """A database set aside: what was ``wrong``, where it lies, which copy took its place (None: none was
+    whole), and when the damaged one was written last."""
+
+    wrong: str
+    aside: Path
+    copy: Path | None
+    written: datetime
+
+
+def suspect(database: Path) -> None:
+    """Have the next start look at the database thoroughly."""
+    _mark(database).touch()
+
+
+def set_aside_if_damaged(settings: Settings, now: datetime) -> Damage | None:
+    """Leave a whole database, or none, at the place where the daemon will open it.
+
+    Raises Taken when another process uses it.
+    """
+    database = settings.store.path
+    # Only where hatchmon has been before: else the file may be somebody else's, which the store refuses.
+    if not database.with_name(database.name + ".lock").exists() or not database.exists():
+        return None
+    backups = Backups(settings)
+    with writers_lock(database):
+        wrong = _wrong(database, backups)
+        _mark(database).unlink(missing_ok=True)
+        if wrong is None:
+            return None
+        aside = database.with_name(f"{database.name}.damaged-{now:%Y%m%dT%H%M%SZ}")
+        found = [file for end in SIDES if (file := database.with_name(database.name + end)).exists()]
+        written = min(now, max(datetime.fromtimestamp(file.stat().st_mtime, UTC) for file in found))
+        for file in found:
+            file.rename(aside.with_name(aside.name + file.name.removeprefix(database.name)))
+        copy = _put_in_place(database, backups)
+        log.error("%s is damaged (%s) and now called %s; in its place: %s", database, wrong, aside, copy)
+        return Damage(wrong, aside, copy, written)
+
+
+def make_good(settings: Settings, store: Store, found: Damage, now: datetime) -> None:
+    """Save from the damaged database what was noted, and leave the keeper word of it, in one transaction."""
+    with store.atomic():
+        last_us = max(int(store.meta("alive_us", "0")), store.received_last_us())
+        saved = _save_notes(found.aside, store, now)
+        store.settle_after_restoring(now)
+        voice = Voice(settings.zone, settings.unit)
+        title, body = damaged_words(
+            from_us(last_us) if last_us else None, found.written, now, str(found.aside),
+            found.copy is not None, saved, voice,
+        )  # fmt: skip
+        urgency = settings.alerts.urgency.get("storage", URGENCY["storage"])
+        alert = Alert("storage", f"damaged {to_us(now)}", None, urgency, title, body, now)
+        store.add_alert(alert, len(settings.push.to), now)
+    for batch in store.batches("outcome = 'harvested'"):
+        if store.evidence(batch.batch_id) is None:
+            work_out_evidence(store, batch)
+    log.error("%s. %s", title, body)
+
+
+def _mark(database: Path) -> Path:
+    return database.with_name(database.name + ".suspect")
+
+
+def _wrong(database: Path, backups: Backups) -> str | None:
+    if database.stat().st_size == 0:
+        return "it is empty" if backups.made() else None
+    try:
+        return damage(database, thorough=_mark(database).exists())
+    except sqlite3.Error as error:
+        log.warning("%s cannot be checked: %s", database, error)
+        return None  # the store will say what is the matter
+
+
+def _put_in_place(database: Path, backups: Backups) -> Path | None:
+    """Put the newest copy that is whole where the database was."""
+    for copy in backups.made():
+        try:
+            wrong = damage(copy, thorough=True)
+        except sqlite3.Error as error:
+            wrong = str(error)
+        if wrong is not None:
+            log.error("the copy %s is of no use: %s", copy, wrong)
+            continue
+        partial = database.with_name(database.name + ".partial")
+        os.close(open_own(partial))
+        shutil.copyfile(copy, partial)
+        to_disk(partial)
+        partial.rename(database)
+        to_disk(database.parent)
+        return copy
+    return None
+
+
+def _save_notes(aside: Path, store: Store, now: datetime) -> dict[str, int]:
+    """By table, how many rows were saved that the store did not have."""
+    saved: dict[str, int] = {}
+    try:
+        with reading(aside) as old:
+            for table in _NOTES:
+                rows = [row for row in _readable(old, table) if _sane(row, now)]
+                if table == "batches":
+                    _end_batches(rows, store)
+                saved[table] = store.add_missing(table, rows)
+    except (sqlite3.Error, UnicodeDecodeError) as error:
+        log.warning("no more can be read of %s: %s", aside, error)
+    return saved
+
+
+def _readable(old: sqlite3.Connection, table: str) -> Iterator[dict[str, Any]]:
+    """The rows of a table up to where it is damaged."""
+    try:
+        cursor = old.execute(f"SELECT * FROM {table}")
+        names = [column[0] for column in cursor.description]
+        for row in cursor:
+            yield dict(zip(names, row, strict=True))
+    except (sqlite3.Error, UnicodeDecodeError) as error:
+        log.warning("table %s of the damaged database: %s", table, error)
+
+
+def _end_batches(rows: Iterable[dict[str, Any]], store: Store) -> None:
+    """Batches that ended after the copy had been made."""
+    running = {batch.batch_id: batch for batch in store.batches("ended_us IS NULL")}
+    for row in rows:
+        batch = running.get(row["batch_id"])
+        if batch is None or row["ended_us"] is None or row["outcome"] not in ("harvested", "discarded"):
+            continue
+        if (row["cone"], row["lot"]) == (batch.cone, batch.lot):
+            store.end_batch(batch.batch_id, from_us(row["ended_us"]), row["outcome"], row["cold_c"])
+
+
+def _sane(row: dict[str, Any], now: datetime) -> bool:
+    """Whether a row of a damaged database may be what was written."""
+    latest_us = to_us(now + timedelta(days=1))
+    for name, value in row.items():
+        if isinstance(value, str):
+            if not value.isprintable() or "\ufffd" in value or not 0 < len(value) <= _LONGEST_TEXT:
+                return False
+        elif isinstance(value, float):
+            if not math.isfinite(value) or not -50.0 <= value <= 1e6:
+                return False
+        elif isinstance(value, int):
+            if name.endswith("_us") and not to_us(_EARLIEST) <= value <= latest_us:
+                return False
+        elif value is not None:
+            return False
+    try:
+        if "seen" in row:
+            return read_look(row["seen"]) == str(row["seen"])
+        if "nauplii" in row:
+            return all(_numbers(row[name]) for name in ("nauplii", "umbrella", "unhatched"))
+    except (Refused, ValueError):
+        return False
+    return True
+
+
+def _numbers(text: str) -> bool:
+    found = json.loads(text)
+    return isinstance(found, list) and all(isinstance(n, int) and n >= 0 for n in found)
