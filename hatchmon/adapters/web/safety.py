@@ -32,6 +32,7 @@ Receive = Callable[[], Awaitable[Message]]
 Send = Callable[[Message], Awaitable[None]]
 App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
+LARGEST_HEAD = 16_384
 LARGEST_BODY = 65_536
 MOST_FIELDS = 100
 BODY_WITHIN_S = 10.0
@@ -159,6 +160,8 @@ class Safety:
                 await self._say(scope, sent, _Said(500, "The page failed here; the hatchery goes on."))
 
     async def _admit(self, scope: Scope, receive: Receive) -> None:
+        if sum(len(name) + len(value) for name, value in scope["headers"]) > LARGEST_HEAD:
+            raise _Said(431, "The head of this request is too large.", {"connection": "close"})
         headers = _headers(scope)
         client = scope.get("client")
         scope["address"] = client[0] if client else "?"
