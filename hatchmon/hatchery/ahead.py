@@ -161,7 +161,7 @@ def _through_the_day(
     times_h: Floats, temps_c: Floats, air_c: float | None, cycle: Cycle, clock_h: float
 ) -> Ahead | None:
     """Unheated water that follows the room's day; None where it now moves otherwise, or where the day
-    explains the log less well than standing still would.
+    explains a log of FIT_H or more less well than standing still would.
 
     By Newton's law what sets the water apart from its usual day goes to what sets this day apart from the
     usual one, s, as ``s + c exp(-lag t)``. s, c and the lag are fitted to the hourly means of the log, s and
@@ -188,7 +188,7 @@ def _through_the_day(
     share /= share.sum()
     likeliest = int(np.argmax(share))
     left = apart[likeliest] - DAY_FIT_SD_C * terms[likeliest] @ best[likeliest]
-    if np.sqrt(np.mean(left**2)) > np.std(means) + STILL_C:
+    if hours[-1] - hours[0] >= FIT_H - 1.0 and np.sqrt(np.mean(left**2)) > np.std(means) + STILL_C:
         return None
     lag = float(np.exp(np.sum(share * np.log(_DAY_LAGS))))
     today_c = float(np.sum(share * best[:, 0]))

@@ -253,7 +253,9 @@ class BatchWatch:
         hours, temps = hours[keep], temps[keep]
         if hours.size:
             clock_h = batch.started.hour + batch.started.minute / 60.0 + float(hours[-1])
-            ahead = look_ahead(hours, temps, batch.set_point_c, air_c, cycle, clock_h)
+            ahead = look_ahead(
+                hours, temps, batch.set_point_c, self._air_lately(until_h, air_c), cycle, clock_h
+            )
             past = self._past(hours, temps)
         elif batch.set_point_c is not None:
             ahead = set_point_only(batch.set_point_c)
@@ -264,6 +266,12 @@ class BatchWatch:
         gaps = _gap_sd(hours, temps, past[CENTRAL_NODE])
         extra_sd = float(np.sqrt(shape**2 + gaps**2 + salt_shift(self.salinity)[1] ** 2))
         return _Course(until_h, hours, temps, past, ahead, paths_through(hours, past, ahead), extra_sd)
+
+    def _air_lately(self, until_h: float, air_c: float | None) -> float | None:
+        """The room now: its mean over half an hour where that is known, for air is restless."""
+        slot = int(until_h * 6.0)
+        late = [self._air[each] for each in range(slot - 2, slot + 1) if each in self._air]
+        return air_c if air_c is None or not late else sum(late) / len(late)
 
     def _draws(self, course: _Course, belief: LotBelief) -> tuple[Draws, Floats]:
         """The unknowns of this batch given its notes so far, and ln Q at half hatch of each draw."""

@@ -14,6 +14,7 @@ from scipy import special
 from scipy.integrate import quad
 from scipy.optimize import brentq
 
+from hatchmon.hatchery.ahead import Cycle
 from hatchmon.hatchery.types import Band, Batch, Forecast, Look
 from hatchmon.hatchery.watch import BatchWatch
 from hatchmon.science.hatching import ENERGY_NODES_EV
@@ -157,6 +158,20 @@ def test_water_on_its_way_to_the_set_point_counts_as_it_will_be() -> None:
     held = steady(22.0, 1.0).forecast(at(1.0), PRIOR)
     full = steady(28.0, 1.0, set_point_c=28.0).forecast(at(1.0), PRIOR)
     assert band(full.t50).p50 < band(rising.t50).p50 < band(held.t50).p50
+
+
+def test_a_restless_room_counts_with_its_last_half_hour() -> None:
+    """The newest of each ten minutes in the mean, not the last reading alone."""
+    cycle = Cycle((24.0,) * 24, of_water=False)
+    watch = steady(24.0, 3.0)
+    for hours, air_c in ((1.0, 30.0), (2.55, 20.0), (2.6, 25.4), (2.75, 24.0), (2.92, 26.0)):
+        watch.add_air(at(hours), air_c)
+    restless = watch.forecast(at(2.95), PRIOR, None, 26.0, cycle)
+    last, mean = (steady(24.0, 3.0).forecast(at(2.95), PRIOR, None, air, cycle) for air in (26.0, 75.4 / 3))
+    assert_same(restless, mean)
+    assert band(last.t90).p50 < band(mean.t90).p50 - 0.1
+    unknown = steady(24.0, 3.0).forecast(at(2.95), PRIOR, None, None, cycle)
+    assert_same(watch.forecast(at(2.95), PRIOR, None, None, cycle), unknown)
 
 
 def test_more_salt_is_later_and_none_known_is_30() -> None:
