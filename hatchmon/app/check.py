@@ -40,6 +40,7 @@ def check_all(settings: Settings, clock: Clock, send_test: bool) -> Iterator[Fin
     mapped = len(settings.heard_probes)
     yield Finding("settings", True, f"read; site {settings.site}, probes mapped: {mapped}")
     yield check_database(settings)
+    yield check_clock(settings, clock)
     yield check_broker(settings, clock)
     yield from check_messages(settings, clock)
     yield check_series(settings)
@@ -59,6 +60,23 @@ def check_database(settings: Settings) -> Finding:
         return Finding(
             "database", False, str(why), "see above; or set store.path to a folder you may write in"
         )
+
+
+def check_clock(settings: Settings, clock: Clock) -> Finding:
+    """Whether the machine's clock can be believed."""
+    shown = f"{clock.now().astimezone(settings.zone):%Y-%m-%d %H:%M}"
+    is_set = clock.synchronised()
+    if is_set is False and settings.clock.wait_min > 0:
+        return Finding(
+            "clock", False, f"shows {shown}, and is not set by the network",
+            "look with 'timedatectl'; where it is right without a network, set clock.wait_min = 0",
+        )  # fmt: skip
+    told = {
+        True: "set by the network",
+        False: "taken as it is",
+        None: "whether it is set nobody can tell here",
+    }
+    return Finding("clock", True, f"shows {shown}; {told[is_set]}")
 
 
 def check_broker(settings: Settings, clock: Clock) -> Finding:

@@ -200,6 +200,7 @@ class Engine:
         self._polled_mono = float("-inf")
         self._retry_mono: float | None = None
         self._off_from: datetime | None = None
+        self._off_since_start = False
         self._said_before: dict[str, Forecast | None] = {}  # by cone, the forecast before we were off
         self._back_mono = clock.monotonic()
         self._turned_mono = clock.monotonic()
@@ -219,16 +220,20 @@ class Engine:
         for name, stored in stored_of(self._store, now).items():
             self.cones.setdefault(name, ConeState(name)).stored = stored
         last = self._last_run
-        if last is not None and self._began - last > OFF_AFTER and self._note_outage(last):
+        if (
+            last is not None
+            and self._began - last > OFF_AFTER
+            and self._note_outage(last, self._time.goes_on)
+        ):
             self._last_run = None
 
-    def _note_outage(self, since: datetime) -> bool:
+    def _note_outage(self, since: datetime, since_start: bool) -> bool:
         """We were off until just now: if a batch ran then, the keeper is to be told once the first readings
-        are in."""
+        are in. ``since_start``: all that time the machine was on, or asleep."""
         watches = [cone.watch for cone in self.cones.values() if cone.watch is not None]
         if not any(watch.batch.started < since for watch in watches):
             return False
-        self._off_from = since
+        self._off_from, self._off_since_start = since, since_start
         self._back_mono = self._clock.monotonic()
         self._said_before = {name: cone.issued for name, cone in self.cones.items()}
         return True
@@ -361,7 +366,7 @@ class Engine:
         stood_still, self._turned_mono = mono - self._turned_mono, mono
         if self._real_s(stood_still) > OFF_AFTER.total_seconds():  # the machine slept
             self._began = self._clock.now()
-            self._note_outage(self._began - timedelta(seconds=stood_still))
+            self._note_outage(self._began - timedelta(seconds=stood_still), since_start=True)
         if self._retry_mono is not None and mono < self._retry_mono:
             return
         try:
@@ -747,9 +752,9 @@ class Engine:
         self._outside.rewind_series(back, self._rewound)
         self._began += by
         # What the machine noted of itself since its start moves as well.
-        if self._last_run is not None and self._last_run >= since:
+        if self._last_run is not None and self._time.goes_on:
             self._last_run += by
-        if self._off_from is not None and self._off_from >= since:
+        if self._off_from is not None and self._off_since_start:
             self._off_from += by
         self.intake.load()
         self._load()

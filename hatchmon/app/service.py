@@ -113,7 +113,7 @@ class Service:
         self._series: SeriesForwarder | None = None
         server = make_series_server(settings)
         if server is not None:
-            self._series = SeriesForwarder(server, feeds(settings, self._store), self._post)
+            self._series = SeriesForwarder(server, feeds(settings, self._store), self._hand_in)
         self._jobs = Jobs(
             settings.zone, self._clock, lambda name, trouble: self._post(JobTold(name, trouble))
         )
@@ -256,6 +256,10 @@ class Service:
             self._series.rewind(cursors, number)
 
     # --- for the other threads -----------------------------------------------------------------
+
+    def _hand_in(self, item: object) -> None:
+        """Raises queue.Full, for those who can come again with what they have to say."""
+        self._inbox.put(item, timeout=POST_WAIT_S)
 
     def _post(self, item: object) -> None:
         try:

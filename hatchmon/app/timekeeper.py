@@ -33,6 +33,8 @@ class Timekeeper:
     def __init__(self, store: Store, clock: Clock, wait_min: float) -> None:
         self.waited_in_vain = False
         """Whether the clock is not set though we have waited for it."""
+        self.goes_on = False
+        """Whether the daemon has run before since the machine's start."""
         self._store = store
         self._clock = clock
         self._wait_s = wait_min * 60.0
@@ -42,7 +44,7 @@ class Timekeeper:
         self._before = Boot(**json.loads(text)) if text else None
         now = clock.now()
         if self._before is not None and self._before.name is not None and self._before.name == clock.boot():
-            self.boot = self._before  # an earlier run since the same start of the machine
+            self.boot, self.goes_on = self._before, True
             return
         offset_s = now.timestamp() - clock.monotonic()
         held = wait_min > 0 and clock.synchronised() is False
@@ -56,7 +58,7 @@ class Timekeeper:
         """
         before = self._before
         lost = None
-        if before is not None and before is not self.boot and before.held:
+        if before is not None and not self.goes_on and before.held:
             self._store.undate(before.first_seq)
             lost = from_us(before.began_us), from_us(int(self._store.meta("alive_us", str(before.began_us))))
         self.keep()

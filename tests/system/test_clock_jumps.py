@@ -239,12 +239,13 @@ def test_a_small_step_moves_nothing(bench: Bench, step_s: float) -> None:
     assert bench.alerts() == []
 
 
-def test_two_hours_back_in_the_same_run(bench: Bench) -> None:
+@pytest.mark.parametrize("step", [-2 * HOUR, -3 * 365 * DAY, 20 * 365 * DAY, timedelta(seconds=121)], ids=str)
+def test_a_step_in_the_same_run_forward_or_back(bench: Bench, step: timedelta) -> None:
     bench.run(10 * MINUTE)
     bench.begin()
     bench.run(5 * HOUR)
     seen = bench.hours()
-    bench.clock.wall -= 2 * HOUR
+    bench.clock.wall += step
     bench.run(HOUR)
     assert bench.hours()[: len(seen)] == pytest.approx(seen, abs=1e-9)
     assert bench.verdicts() == {"good"}

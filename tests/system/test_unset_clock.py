@@ -80,6 +80,26 @@ def test_readings_of_an_unset_clock_move_to_where_they_were_taken(bench: Clockle
     assert forecast.q25_h == pytest.approx(progress_h + 3.15, abs=0.1)
 
 
+def test_a_machine_that_wakes_in_1970(tmp_path: Path) -> None:
+    """Nothing has kept the time: 56 years to make up for, and a batch that seems to begin in the future."""
+    bench = Clockless(tmp_path)
+    bench.run(10 * MINUTE)
+    bench.begin()
+    bench.run(6 * HOUR)
+    off = bench.clock.wall + HOUR - datetime(1970, 1, 1, 0, 0, 20, tzinfo=UTC)
+    bench.clock.wall = datetime(1970, 1, 1, 0, 0, 20, tzinfo=UTC)
+    bench.switch_on(off)
+    bench.run(3 * MINUTE, MINUTE)
+    assert bench.alerts() == []
+    bench.set_clock()
+    bench.run(5 * MINUTE, MINUTE)
+    assert bench.verdicts() == {"good"}
+    assert sorted(bench.times()) == bench.times()
+    assert bench.store.rows("SELECT title FROM alerts")[0][0] == "hatchmon is back after 60 min"
+    assert bench.progress_h() == pytest.approx(7.3, abs=0.2)
+    bench.store.close()
+
+
 def test_a_restart_of_the_service_in_between_changes_nothing(bench: Clockless) -> None:
     """Even when the clock is set while no daemon runs."""
     until, before = bench.clock.now(), len(bench.times())
