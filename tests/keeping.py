@@ -55,13 +55,17 @@ PLACES = (
 class Keeper:
     """Writes the record of one hatchery into a store."""
 
-    def __init__(self, store: Store, now: datetime, seed: int, every_s: int, forecasts: bool) -> None:
+    def __init__(
+        self, store: Store, now: datetime, seed: int, every_s: int, forecasts: bool, relearn_every: int
+    ) -> None:
         self._store = store
         self._now = now
         self._random = Random(seed)
         self._every_s = every_s
         self._forecasts = forecasts
         self._beliefs = Beliefs(store, Thresholds())
+        self._since = 0
+        self._relearn_every = relearn_every
 
     def batch(self, place: Place, started: datetime, run: bool = False) -> None:
         """One batch from its beginning to its harvest, or to now."""
@@ -105,7 +109,10 @@ class Keeper:
             self._count(place, batch, started, share(end_h))
         store.end_batch(batch.batch_id, ended, "discarded" if discarded else "harvested")
         work_out_evidence(store, store.batches("batch_id = ?", batch.batch_id)[0])
-        self._beliefs.forget()
+        self._since += 1
+        if self._since >= self._relearn_every:
+            self._since = 0
+            self._beliefs.forget()
 
     def _water(self, place: Place, started: datetime, length_h: float) -> tuple[list[float], list[float]]:
         random = self._random
@@ -209,11 +216,13 @@ def keep_record(
     seed: int = 5,
     every_s: int = 120,
     forecasts: bool = True,
+    relearn_every: int = 1,
 ) -> None:
     """A database at ``path`` with so many finished batches over the ``days`` before ``now``, and one running
-    in each cone. With ``forecasts`` they are issued through every batch, else at its start, looks and end."""
+    in each cone. With ``forecasts`` they are issued through every batch, else at its start, looks and end;
+    the beliefs behind them learn anew every so many batches."""
     with Store(path) as store:
-        keeper = Keeper(store, now, seed, every_s, forecasts)
+        keeper = Keeper(store, now, seed, every_s, forecasts, relearn_every)
         each = timedelta(days=days) / max(math.ceil(batches / len(PLACES)), 1)
         with store.atomic():
             for place in PLACES:

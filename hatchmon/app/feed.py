@@ -44,13 +44,13 @@ def _window(settings: Settings, batch: Batch, last: Forecast, issued: int, voice
     assert last.closes is not None
     opens, closes = span(last.opens, last.closes)
     sure = last.trust != "none"
-    early, late = (_clock(batch.time_at(hours), voice) for hours in (opens.p10, opens.p90))
-    before = _clock(batch.time_at(closes.p50), voice)
+    early, late = (voice.weekday(batch.time_at(hours)) for hours in (opens.p10, opens.p90))
+    before = voice.weekday(batch.time_at(closes.p50))
     said = [
-        f"Ready {_clock(batch.time_at(opens.p50), voice)}, between {early} and {late}. "
+        f"Ready {voice.weekday(batch.time_at(opens.p50))}, between {early} and {late}. "
         f"Harvest before {before}.",
-        f"Lot {batch.lot}, {batch.grams:g} g, begun {_clock(batch.started, voice)}.",
-        f"As of {_clock(last.issued, voice)}; this moves as the forecast does.",
+        f"Lot {batch.lot}, {batch.grams:g} g, begun {voice.weekday(batch.started)}.",
+        f"As of {voice.weekday(last.issued)}; this moves as the forecast does.",
     ]
     if not sure:
         said.insert(0, "Too unsure to time: look by eye.")
@@ -82,7 +82,7 @@ def _harvested(settings: Settings, batch: Batch, ended: datetime, sequence: int,
         starts=ended,
         ends=ended,
         summary=f"{batch.cone}: harvested",
-        description=f"Lot {batch.lot}, {batch.grams:g} g, begun {_clock(batch.started, voice)}, "
+        description=f"Lot {batch.lot}, {batch.grams:g} g, begun {voice.weekday(batch.started)}, "
         f"harvested after {batch.hours_at(ended):.1f} h.",
         changed=ended,
         sequence=sequence,
@@ -93,7 +93,3 @@ def _harvested(settings: Settings, batch: Batch, ended: datetime, sequence: int,
 
 def _uid(settings: Settings, batch: Batch) -> str:
     return f"batch-{batch.batch_id}@{settings.site}.hatchmon"
-
-
-def _clock(moment: datetime, voice: Voice) -> str:
-    return moment.astimezone(voice.zone).strftime("%a %H:%M")

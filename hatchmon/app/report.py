@@ -115,9 +115,15 @@ class Reporter:
             undefined=StrictUndefined,
         )
         templates.filters.update(
-            temp=self._voice.temp, duration=duration, clock=self._clock, cell=cell_text, csv_data=_csv_data,
-            lot_words=lot_words, falling=falling_words,
-        )  # fmt: skip
+            temp=self._voice.temp,
+            duration=duration,
+            clock=self._clock,
+            weekday=self._voice.weekday,
+            cell=cell_text,
+            csv_data=_csv_data,
+            lot_words=lot_words,
+            falling=falling_words,
+        )
         templates.globals["lot_path"] = None
         running = any(batch.running for batch in of)
         return templates.get_template("report.html").render(

@@ -32,6 +32,10 @@ class Voice:
             return local.strftime("%a ") + clock
         return local.strftime("%Y-%m-%d ") + clock
 
+    def weekday(self, moment: datetime) -> str:
+        """``Tue 07:10``, whenever it is told."""
+        return moment.astimezone(self.zone).strftime("%a %H:%M")
+
     def temp(self, temp_c: float) -> str:
         """``25.1 °C`` or ``77.2 °F``."""
         value = fahrenheit(temp_c) if self.unit == "F" else temp_c

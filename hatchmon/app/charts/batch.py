@@ -211,7 +211,7 @@ class _Drawn:
         return Chart(
             "moved",
             "How did the expected ready time move?",
-            f"First said {self._when(first.p50)}, last {self._when(last.p50)}: "
+            f"First said {self._at(first.p50)}, last {self._at(last.p50)}: "
             + (
                 f"{duration(abs(moved_h))} {'later' if moved_h > 0 else 'sooner'}. "
                 if abs(moved_h) >= 0.05
@@ -418,10 +418,7 @@ class _Drawn:
 
     def _at(self, hours: float) -> str:
         """``Tue 07:10``."""
-        return self.batch.time_at(hours).astimezone(self.voice.zone).strftime("%a %H:%M")
-
-    def _when(self, hours: float) -> str:
-        return self.voice.time(self.batch.time_at(hours), self.now)
+        return self.voice.weekday(self.batch.time_at(hours))
 
     def _degrees(self, temp_c: float) -> float:
         return fahrenheit(temp_c) if self.voice.unit == "F" else temp_c

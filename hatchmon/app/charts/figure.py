@@ -19,13 +19,15 @@ _SHAPES = {
 
 def figure_of(chart: Chart) -> dict[str, Any]:
     """``data`` and ``layout`` for Plotly.newPlot."""
+    lines = any(isinstance(layer, Line) and layer.hover for layer in chart.layers)
     return {
         "data": [_trace(layer) for layer in chart.layers if not isinstance(layer, Span | Rule)],
         "layout": {
             "height": chart.height,
             "margin": {"l": 52, "r": 14, "t": 26, "b": 50},
             "showlegend": False,
-            "hovermode": "closest",
+            # Along a line whatever is above or below the pointer speaks.
+            "hovermode": "x" if lines else "closest",
             "paper_bgcolor": "@none",
             "plot_bgcolor": "@none",
             "font": {"color": "@soft", "family": "inherit", "size": 12},

@@ -72,7 +72,9 @@ class Site:
             temp=self.voice.temp, duration=duration, times=times, ago=self.ago, clock=self.clock_time
         )
         self._templates.globals.update(file=self.file, cone_path=cone_path)
-        self._templates.filters.update(cell=cell_text, lot_words=lot_words, falling=falling_words)
+        self._templates.filters.update(
+            weekday=self.voice.weekday, cell=cell_text, lot_words=lot_words, falling=falling_words
+        )
         self._templates.globals["lot_path"] = lot_path
 
     @property
