@@ -120,6 +120,27 @@ STEPS: tuple[str, ...] = (
         last_error TEXT
     ) STRICT;
     CREATE INDEX letters_due ON letters (letter_id) WHERE state = 'due';
+    CREATE TABLE broods (
+        brood TEXT PRIMARY KEY,
+        fry INTEGER NOT NULL,
+        swam TEXT NOT NULL,  -- the local day they began to swim freely
+        mouth TEXT NOT NULL CHECK (mouth IN ('tiny', 'small', 'large')),
+        ramp TEXT,  -- null: that of its mouths
+        loss_per_day REAL NOT NULL,  -- share of those left
+        ends TEXT  -- the first local day without nauplii
+    ) STRICT;
+    CREATE TABLE stock (  -- what is left of a lot: grams at a time, less what was begun since
+        lot TEXT PRIMARY KEY REFERENCES lots,
+        grams REAL NOT NULL,
+        weighed_us INTEGER NOT NULL,
+        opened TEXT,  -- the local day the tin was opened
+        price_per_kg REAL
+    ) STRICT;
+    CREATE TABLE plans (
+        plan_id INTEGER PRIMARY KEY AUTOINCREMENT,
+        made_us INTEGER NOT NULL,
+        body TEXT NOT NULL  -- JSON
+    ) STRICT;
     CREATE TABLE requests (
         request_id INTEGER PRIMARY KEY AUTOINCREMENT,
         made_us INTEGER NOT NULL,

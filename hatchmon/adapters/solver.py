@@ -10,6 +10,14 @@ import numpy as np
 from hatchmon.hatchery.supply.program import OutOfTime, Program, Solved
 
 
+class _Silent(highspy.Highs):
+    """The library's own constructor switches callbacks on, which prints a banner to standard output before
+    anything can be set; none is used here."""
+
+    def __init__(self) -> None:
+        super(highspy.Highs, self).__init__()
+
+
 class Highs:
     """Solves within ``budget_s`` seconds in all, counted from when it is made."""
 
@@ -19,7 +27,7 @@ class Highs:
     def solve(self, program: Program, share: float = 1.0) -> Solved:
         """Raises OutOfTime when nothing is found in at most ``share`` of the time left (a tenth of a second
         at least)."""
-        solver = highspy.Highs()  # type: ignore[no-untyped-call]
+        solver = _Silent()
         solver.setOptionValue("output_flag", False)
         solver.setOptionValue("threads", 1)
         solver.setOptionValue("mip_rel_gap", 0.0)

@@ -7,7 +7,7 @@ import os
 import sqlite3
 import time
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from datetime import date
 from typing import Any, NamedTuple
 
 from hatchmon.adapters.clock import Clock
@@ -87,7 +87,7 @@ def wait_for_answer(store: Store, number: int) -> Answer | None:
 
 
 def _plain(value: object) -> object:
-    return value.isoformat() if isinstance(value, datetime) else value
+    return value.isoformat() if isinstance(value, date) else value
 
 
 def _who() -> str:

@@ -8,7 +8,7 @@ import signal
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated, Any, NoReturn
 
@@ -486,6 +486,137 @@ def lots(config: Config = None, as_json: AsJson = False) -> None:
             typer.echo(json.dumps(lots_json(found), indent=2, ensure_ascii=False))
         else:
             views.console().print(lots_shown(found))
+
+
+@app.command()
+def supply(
+    days: Annotated[
+        int | None,
+        typer.Option(min=1, max=60, help="How far ahead; other than set, what was issued stays as it is."),
+    ] = None,
+    mixing: Annotated[
+        bool, typer.Option("--sheet", help="The mixing sheet for the next start, as planned last.")
+    ] = False,
+    shells: Annotated[
+        bool, typer.Option("--shells", help="With --sheet: what to mind when taking the shells off first.")
+    ] = False,
+    config: Config = None,
+    as_json: AsJson = False,
+) -> None:
+    """Plan what to begin, so that every feeding has its nauplii."""
+    from hatchmon.adapters.store import Store
+    from hatchmon.app import supply_views, views
+    from hatchmon.app.plan_record import issued_of
+    from hatchmon.app.planning import issue, plan_now
+
+    if shells and not mixing:
+        _wrong_use("--shells goes with --sheet.")
+    with _session(config) as session:
+        facts = None
+        if mixing:
+            with Store(session.settings.store.path, read_only=True) as store:
+                issued = issued_of(store)
+            facts = None if issued is None else issued.facts
+        if facts is None:
+            facts = plan_now(session.settings, session.now, days)
+            if days is None or days == session.settings.supply.days:
+                issue(session.settings, session.clock, facts)
+        if mixing:
+            sheet = supply_views.next_sheet(facts, session.now)
+            if as_json:
+                said = supply_views.sheet_json(sheet, shells)
+                typer.echo(json.dumps(said, indent=2, ensure_ascii=False))
+            else:
+                views.console().print(supply_views.sheet_shown(sheet, shells, session.now, session.voice))
+        elif as_json:
+            typer.echo(json.dumps(facts, indent=2, ensure_ascii=False))
+        else:
+            views.console().print(supply_views.plan_shown(facts, session.now, session.voice))
+
+
+@app.command()
+def brood(
+    name: Annotated[str | None, typer.Argument(help="The brood's name; without it all are listed.")] = None,
+    fry: Annotated[int | None, typer.Option(help="How many there were when they began to swim.")] = None,
+    swam: Annotated[
+        str | None, typer.Option(metavar="DAY", help="The day they began to swim freely: 2026-03-01.")
+    ] = None,
+    mouth: Annotated[str | None, typer.Option(help="tiny, small (else assumed) or large.")] = None,
+    ramp: Annotated[str | None, typer.Option(help="A ramp of the settings, else that of the mouth.")] = None,
+    loss: Annotated[float | None, typer.Option(help="Losses, % of those left a day.")] = None,
+    until: Annotated[
+        str | None, typer.Option(metavar="DAY", help="The first day without nauplii, whatever the ramp says.")
+    ] = None,
+    drop: Annotated[bool, typer.Option("--drop", help="Forget the brood.")] = False,
+    config: Config = None,
+    as_json: AsJson = False,
+) -> None:
+    """Note a brood of fry to feed, or what has changed of it; or list them."""
+    from hatchmon.adapters.store import Store
+    from hatchmon.app import supply_views, views
+
+    with _session(config) as session:
+        if name is not None:
+            if mouth is not None and mouth not in ("tiny", "small", "large"):
+                _wrong_use(f"--mouth: '{mouth}' is not a size; write tiny, small or large.")
+            session.ask(
+                as_json, do="brood", brood=name, fry=fry, swam=_day("--swam", swam), mouth=mouth, ramp=ramp,
+                loss_per_day=None if loss is None else loss / 100.0, ends=_day("--until", until), drop=drop,
+            )  # fmt: skip
+            return
+        with Store(session.settings.store.path, read_only=True) as store:
+            ramps = session.settings.supply.all_ramps
+            today = session.now.astimezone(session.settings.zone).date()
+            facts = [
+                supply_views.brood_facts(each, ramps[each.ramp_name], today)
+                for each in store.broods()
+                if each.ramp_name in ramps
+            ]
+        if as_json:
+            typer.echo(json.dumps(facts, indent=2, ensure_ascii=False))
+        else:
+            views.console().print(supply_views.broods_shown(facts))
+
+
+@app.command()
+def stock(
+    lot: Annotated[str | None, typer.Argument(help="The lot; without it all are listed.")] = None,
+    grams: Annotated[float | None, typer.Option(help="Grams of cysts left now.")] = None,
+    opened: Annotated[
+        str | None, typer.Option(metavar="DAY", help="The day the tin was opened: 2026-03-01.")
+    ] = None,
+    price_per_kg: Annotated[float | None, typer.Option(help="What a kilogram costs.")] = None,
+    drop: Annotated[bool, typer.Option("--drop", help="No longer count the lot.")] = False,
+    config: Config = None,
+    as_json: AsJson = False,
+) -> None:
+    """Note what is left of a lot of cysts, or what has changed of it; or list them."""
+    from hatchmon.adapters.store import Store
+    from hatchmon.app import supply_views, views
+
+    with _session(config) as session:
+        if lot is not None:
+            session.ask(
+                as_json, do="stock", lot=lot, grams=grams, opened=_day("--opened", opened),
+                price_per_kg=price_per_kg, drop=drop,
+            )  # fmt: skip
+            return
+        with Store(session.settings.store.path, read_only=True) as store:
+            found = store.stock()
+        if as_json:
+            typer.echo(json.dumps(supply_views.stock_facts(found), indent=2, ensure_ascii=False))
+        else:
+            views.console().print(supply_views.stock_shown(found))
+
+
+def _day(option: str, text: str | None) -> date | None:
+    """A calendar day such as ``2026-03-01``; exits 2 when it is none."""
+    if text is None:
+        return None
+    try:
+        return date.fromisoformat(text.strip())
+    except ValueError:
+        _wrong_use(f"{option}: '{text}' is not a day; write 2026-03-01.")
 
 
 @app.command()

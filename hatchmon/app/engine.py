@@ -650,7 +650,9 @@ class Engine:
         """Do what was asked, and store and return (done, answer), all in one transaction."""
         try:
             with self._store.atomic():
-                name, said, facts = carry_out(self._store, request, self.voice)
+                name, said, facts = carry_out(
+                    self._store, request, self.voice, self.settings.supply.all_ramps
+                )
                 if noted:
                     self._beliefs.forget()
                 elif name is not None:

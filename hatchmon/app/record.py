@@ -145,11 +145,14 @@ def thresholds_of(settings: Settings) -> Thresholds:
 def usual_day(store: Store, batch: Batch, now: datetime) -> Cycle | None:
     """The room's day around an unheated cone, from three to seven days of its air, or else of its water;
     None for a heated cone or a shorter or patchy record."""
-    if batch.set_point_c is not None:
-        return None
+    return None if batch.set_point_c is not None else room_day(store, batch.cone, now)
+
+
+def room_day(store: Store, cone: str, now: datetime) -> Cycle | None:
+    """The same by the name of an unheated cone."""
     for quantity in (Quantity.AIR_TEMPERATURE, Quantity.TEMPERATURE):
         total, count = [0.0] * 24, [0] * 24
-        for row in store.usual_day(batch.cone, quantity, now - USUAL_DAYS, now):
+        for row in store.usual_day(cone, quantity, now - USUAL_DAYS, now):
             total[row["hour"]] += to_inner(row["mean"], row["unit"]) * row["count"]
             count[row["hour"]] += row["count"]
         if all(count):

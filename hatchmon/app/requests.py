@@ -4,9 +4,9 @@ seen, and batches of a notebook."""
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Annotated, Any, Literal, NamedTuple
 
 from pydantic import (
@@ -43,6 +43,8 @@ from hatchmon.hatchery.coldstore import CARE, stored_since, use_before
 from hatchmon.hatchery.counts import count_words, samples_of
 from hatchmon.hatchery.looks import WORDS, read_look
 from hatchmon.hatchery.noted import LONGEST_H, Noted, check_noted
+from hatchmon.hatchery.supply.demand import EXAMPLE_RAMPS, Brood
+from hatchmon.hatchery.supply.stock import Stock, check_brood, check_stock
 from hatchmon.hatchery.types import Batch, Count, Look, Quantity, Refused, Verdict
 from hatchmon.hatchery.units import UNITS
 from hatchmon.hatchery.wording import Voice
@@ -132,6 +134,45 @@ class MarkSeen(BaseModel):
     undo: bool = False
 
 
+class BroodOf(BaseModel):
+    """Note a brood of fry, or what has changed of one that is known; or forget it. ``loss_per_day``: share of
+    those left, 0 to 1; ``ends``: the first day without nauplii."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    do: Literal["brood"] = "brood"
+    brood: str
+    fry: int | None = None
+    swam: date | None = None
+    mouth: Literal["tiny", "small", "large"] | None = None
+    ramp: str | None = None
+    loss_per_day: float | None = None
+    ends: date | None = None
+    drop: bool = False
+
+
+class StockOf(BaseModel):
+    """Note what is left of a lot in grams, or what has changed of one that is known; or forget it."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    do: Literal["stock"] = "stock"
+    lot: str
+    grams: float | None = None
+    opened: date | None = None
+    price_per_kg: float | None = None
+    drop: bool = False
+
+
+class PlanOf(BaseModel):
+    """Issue a plan of what to begin, as ``hatchmon supply`` makes it."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    do: Literal["plan"] = "plan"
+    plan: dict[str, Any]
+
+
 class Seen(BaseModel):
     """A look of a notebook: hours from the start, a word or a percentage."""
 
@@ -155,7 +196,7 @@ class Import(_Asked):
     looks: tuple[Seen, ...]
 
 
-Asked = Begin | LookAt | CountOf | Harvest | TakeReading | MarkSeen | Import
+Asked = Begin | LookAt | CountOf | Harvest | TakeReading | MarkSeen | Import | BroodOf | StockOf | PlanOf
 _READ: TypeAdapter[Asked] = TypeAdapter(Annotated[Asked, Field(discriminator="do")])
 
 
@@ -168,9 +209,18 @@ class Done(NamedTuple):
     facts: dict[str, Any] = {}  # noqa: RUF012 - a NamedTuple's default, never changed
 
 
-def carry_out(store: Store, request: Request, voice: Voice) -> Done:
-    """Do what was asked, inside the caller's transaction. Raises Refused."""
+def carry_out(
+    store: Store, request: Request, voice: Voice, ramps: Collection[str] = tuple(EXAMPLE_RAMPS)
+) -> Done:
+    """Do what was asked, inside the caller's transaction; ``ramps``: names that a brood may follow. Raises
+    Refused."""
     asked = read_asked(request.body)
+    if isinstance(asked, BroodOf):
+        return _brood(store, asked, request.made, voice, ramps)
+    if isinstance(asked, StockOf):
+        return _stock(store, asked, request.made, voice)
+    if isinstance(asked, PlanOf):
+        return Done(None, "The plan is issued.", {"plan": _issue(store, asked, request.made)})
     if isinstance(asked, TakeReading):
         return Done(asked.cone, _take_reading(store, asked, request.made, voice))
     if isinstance(asked, Import):
@@ -187,6 +237,59 @@ def carry_out(store: Store, request: Request, voice: Voice) -> Done:
     if asked.used_up and not asked.undo:
         return _use_up(store, asked, request.made, voice)
     return Done(asked.cone, _harvest(store, asked, request.made, voice))
+
+
+def _brood(store: Store, asked: BroodOf, now: datetime, voice: Voice, ramps: Collection[str]) -> Done:
+    known = next((each for each in store.broods() if each.name == asked.brood), None)
+    if asked.drop:
+        if known is None:
+            raise Refused(f"There is no brood '{asked.brood}'. All of them: hatchmon brood")
+        store.drop_brood(asked.brood)
+        return Done(None, f"Brood {asked.brood} is forgotten.")
+    if known is None and (asked.fry is None or asked.swam is None):
+        raise Refused(
+            f"Brood {asked.brood} is new: say how many fry and since when they swim freely: "
+            f"hatchmon brood {asked.brood} --fry 120 --swam 2026-03-01"
+        )
+    today = now.astimezone(voice.zone).date()
+    given = {name: getattr(asked, name) for name in ("fry", "swam", "mouth", "ramp", "loss_per_day", "ends")}
+    new = {name: value for name, value in given.items() if value is not None}
+    brood = replace(known or Brood(asked.brood.strip(), 1, today), **new)
+    check_brood(brood, ramps, today)
+    store.keep_brood(brood)
+    age = brood.age_days(today)
+    since = f"swim freely since {brood.swam}" if age >= 0 else f"are expected to swim freely on {brood.swam}"
+    ends = "" if brood.ends is None else f", nauplii until {brood.ends}"
+    lost = "" if not brood.loss_per_day else f", {brood.loss_per_day * 100:g} % lost a day"
+    return Done(
+        None,
+        f"Brood {brood.name}: {brood.fry} fry {since}, ramp {brood.ramp_name}{lost}{ends}.",
+        {"age_days": age},
+    )
+
+
+def _stock(store: Store, asked: StockOf, now: datetime, voice: Voice) -> Done:
+    lot = asked.lot.strip()
+    known = next((each for each in store.stock() if each.lot == lot), None)
+    if asked.drop:
+        if known is None:
+            raise Refused(f"Nothing is noted of lot '{lot}'. All of them: hatchmon stock")
+        store.drop_stock(lot)
+        return Done(None, f"Lot {lot}: no longer counted.")
+    if known is None and asked.grams is None:
+        raise Refused(f"Lot {lot} is new in stock: say how much is left: hatchmon stock '{lot}' --grams 100")
+    given = {name: getattr(asked, name) for name in ("grams", "opened", "price_per_kg")}
+    new = {name: value for name, value in given.items() if value is not None}
+    stock = replace(known or Stock(lot, 0.0), **new)
+    check_stock(stock, now.astimezone(voice.zone).date())
+    store.keep_stock(stock, now)
+    opened = "" if stock.opened is None else f", opened {stock.opened}"
+    price = "" if stock.price_per_kg is None else f", {stock.price_per_kg:g} a kilogram"
+    return Done(None, f"Lot {lot}: {stock.grams:g} g in stock{opened}{price}.", {"lot": lot})
+
+
+def _issue(store: Store, asked: PlanOf, now: datetime) -> int:
+    return store.add_plan(now, json.dumps(asked.plan))
 
 
 def request_schema(ref: str) -> tuple[dict[str, Any], dict[str, Any]]:

@@ -12,6 +12,7 @@ from urllib.parse import urlsplit
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, model_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
+from hatchmon.app.settings_supply import Cone, Supply
 from hatchmon.app.settings_values import (
     AbsolutePath,
     AlertName,
@@ -322,6 +323,8 @@ class Settings(BaseSettings):
     alerts: Alerts = Field(default_factory=Alerts)
     lots: dict[NotEmpty, Lot] = Field(default_factory=dict)
     window: Window = Field(default_factory=Window)
+    cones: dict[ConeName, Cone] = Field(default_factory=dict)
+    supply: Supply = Field(default_factory=Supply)
     web: Web = Field(default_factory=Web)
     rehearsal: Rehearsal | None = None
 

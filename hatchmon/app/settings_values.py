@@ -222,6 +222,33 @@ def _time_of_day(value: object) -> time:
     return refuse(f'must be a time of day in quotes such as "22:30", not {given}')
 
 
+def span_of_day(value: object) -> tuple[time, time]:
+    """``"07:00-09:30"``: from one time of day to another, which may lie after midnight."""
+    if isinstance(value, tuple):
+        return _time_of_day(value[0]), _time_of_day(value[1])
+    parts = value.split("-") if isinstance(value, str) else []
+    if len(parts) != 2:
+        given = quoted(value) if isinstance(value, str) else _kind(value)
+        refuse(f'must be hours in quotes such as "07:00-09:30", not {given}')
+    start, end = (_time_of_day(part) for part in parts)
+    if start == end:
+        refuse(f'begins and ends at {start:%H:%M}; for the whole day write "00:00-23:59"')
+    return start, end
+
+
+def local_or_offset(value: object) -> datetime:
+    """A date and time; without an offset it is meant to be local."""
+    moment = value
+    if isinstance(value, str):
+        try:
+            moment = datetime.fromisoformat(value)
+        except ValueError:
+            moment = None
+    if not isinstance(moment, datetime) or not 1970 <= moment.year < 9999:
+        refuse("must be a date and time such as 2026-08-01 08:00 (local) or 2026-08-01T08:00:00Z")
+    return moment
+
+
 def _moment(value: object) -> datetime:
     moment = value
     if isinstance(value, str):

@@ -95,6 +95,21 @@ SERVES = Constant(
     "common practice, no source: a day and a half at room temperature",
 )
 
+# --- setting a cone up -------------------------------------------------------------------------
+DENSITY_SMALL = Constant(5.0, "g cysts per L", "read", FAO_428 + ": at most, under 20 L")
+DENSITY_LARGE = Constant(2.0, "g cysts per L", "read", FAO_428 + ": at most, from 20 L up")
+SMALL_CONE = Constant(20.0, "L", "read", FAO_428)
+BICARBONATE = Constant(1.0, "g NaHCO3 per L", "read", FAO_428 + ": at most")
+TEASPOON = Constant(2.5, "g cysts in a level teaspoon", "assumed", "common practice, no source; very rough")
+HYPOCHLORITE = Constant(
+    0.35,
+    "g NaOCl per g cysts",
+    "read",
+    "several recipes; only the range is told, never this",
+    low=0.17,
+    high=0.60,
+)
+
 # --- nauplii in a cold store -----------------------------------------------------------------
 GHENT_COLD = "Ghent University course text on cold storage of nauplii"
 KKT1_COLD = (

@@ -347,7 +347,7 @@ PROBE = '[[probes]]\ncone = "left"\nquantity = "temperature"\ntopic = "a/b"\n'
             '"a b" = 1',
             '"a b" is not a setting at the top; the settings here are site, unit, time_zone, default_topics,'
             " store, backup, broker, probes, onewire, requests, clock, series, push, quiet, alerts, lots,"
-            " window, web, rehearsal",
+            " window, cones, supply, web, rehearsal",
         ),
         # kinds
         (
@@ -1154,6 +1154,10 @@ KEYS = [
     *("broker.client_id", "broker.receive_maximum"),
     *("onewire.every_s", "onewire.path", "onewire.probes"),
     "requests.over_mqtt",
+    "cones",
+    *(f"supply.{name}" for name in ("days", "hours", "away", "feedings", "ramps", "wanted", "handling_g")),
+    *(f"supply.{name}" for name in ("least_g", "cold_store_h", "salinity", "notice_min")),
+    *("supply.energy.price_per_kwh", "supply.energy.room_c"),
     *(
         "web.enabled",
         "web.host",

@@ -108,7 +108,7 @@ def _serves(
     outcome, harvest = drawn
     if batch.cold_until_h is not None:
         return np.full(DRAWS, time_h <= batch.cold_until_h)
-    return at_hand(outcome, harvest, time_h, strict, cold_h)
+    return at_hand(outcome, harvest, time_h, strict, 0.0 if batch.cone is None else cold_h)
 
 
 def _drawn(batches: Sequence[Played], presence: Presence) -> list[tuple[Outcome, Floats]]:

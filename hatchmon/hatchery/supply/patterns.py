@@ -161,7 +161,7 @@ class Builder:
         """What is there, or on its way, without a start."""
         outcome = Outcome(*(getattr(source.outcome, name).reshape(1, -1) for name in Outcome.__slots__))
         harvest = outcome.opens_h if source.cone is None else self._presence.next_h(outcome.opens_h)
-        cold_h = self._cold_h if source.cold_until_h is None else 0.0
+        cold_h = 0.0 if source.cone is None else self._cold_h  # what stands there stays where it is
         if source.cold_until_h is not None:
             until = np.full_like(outcome.opens_h, source.cold_until_h)
             outcome = Outcome(outcome.opens_h, until, until, outcome.nauplii)

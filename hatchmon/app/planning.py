@@ -1,0 +1,61 @@
+"""Making a plan from the record: by the keeper's command, or in a process of its own for the daemon.
+
+The solver's memory goes when the process ends. ``python -m hatchmon.app.planning`` takes pickled settings
+from its own parent's pipe, makes a plan and issues it by a request, as the command line does.
+"""
+
+from __future__ import annotations
+
+import pickle
+import sys
+from datetime import datetime
+from typing import Any
+
+from hatchmon.adapters.clock import Clock
+from hatchmon.adapters.solver import Highs
+from hatchmon.adapters.store import Store, StoreError
+from hatchmon.app.ask import ask
+from hatchmon.app.service import make_clock
+from hatchmon.app.settings import Settings
+from hatchmon.app.supply import ask_record
+from hatchmon.app.supply_views import plan_facts
+from hatchmon.hatchery.supply.mend import mend
+from hatchmon.hatchery.supply.plan import make_plan
+from hatchmon.hatchery.supply.program import OutOfTime
+from hatchmon.hatchery.types import Refused
+from hatchmon.hatchery.wording import Voice
+
+BUDGET_S = 45.0
+MEND_S = 5.0
+
+
+def plan_now(settings: Settings, now: datetime, days: int | None = None) -> dict[str, Any]:
+    """A plan made now, as plain data. Raises Refused and StoreError."""
+    with Store(settings.store.path, read_only=True) as store:
+        asked = ask_record(settings, store, now, days)
+    try:
+        plan = make_plan(asked.question, Highs(BUDGET_S))
+    except OutOfTime as why:
+        raise Refused(f"No plan was found in {BUDGET_S:g} s: {why}. Plan fewer days: --days 7") from None
+    mended = mend(plan, lambda: Highs(MEND_S), Voice(settings.zone, settings.unit))
+    return plan_facts(settings, asked, plan, mended, now)
+
+
+def issue(settings: Settings, clock: Clock, facts: dict[str, Any]) -> None:
+    """Have a plan stored, so that alerts, calendar and page go by it."""
+    ask(settings, clock, {"do": "plan", "plan": facts})
+
+
+def main() -> None:
+    """Plan and issue; exit 1 with a sentence where that cannot be done."""
+    settings: Settings = pickle.load(sys.stdin.buffer)
+    clock = make_clock(settings)
+    try:
+        issue(settings, clock, plan_now(settings, clock.now()))
+    except (Refused, StoreError) as why:
+        print(why, file=sys.stderr)
+        raise SystemExit(1) from None
+
+
+if __name__ == "__main__":
+    main()
