@@ -6,9 +6,10 @@ from its own parent's pipe, makes a plan and issues it by a request, as the comm
 
 from __future__ import annotations
 
-import pickle
 import sys
+from collections.abc import Sequence
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 
 from hatchmon.adapters.clock import Clock
@@ -16,7 +17,7 @@ from hatchmon.adapters.solver import Highs
 from hatchmon.adapters.store import Store, StoreError
 from hatchmon.app.ask import ask
 from hatchmon.app.service import make_clock
-from hatchmon.app.settings import Settings
+from hatchmon.app.settings import Settings, SettingsError, load_settings
 from hatchmon.app.supply import ask_record
 from hatchmon.app.supply_views import plan_facts
 from hatchmon.hatchery.supply.mend import mend
@@ -46,16 +47,17 @@ def issue(settings: Settings, clock: Clock, facts: dict[str, Any]) -> None:
     ask(settings, clock, {"do": "plan", "plan": facts})
 
 
-def main() -> None:
-    """Plan and issue; exit 1 with a sentence where that cannot be done."""
-    settings: Settings = pickle.load(sys.stdin.buffer)
-    clock = make_clock(settings)
+def main(arguments: Sequence[str]) -> int:
+    """Plan by the settings file named, else by the usual one, and issue the plan; returns the exit status."""
     try:
+        settings = load_settings(Path(arguments[0]) if arguments else None)
+        clock = make_clock(settings)
         issue(settings, clock, plan_now(settings, clock.now()))
-    except (Refused, StoreError) as why:
+    except (Refused, StoreError, SettingsError) as why:
         print(why, file=sys.stderr)
-        raise SystemExit(1) from None
+        return 1
+    return 0
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main(sys.argv[1:]))

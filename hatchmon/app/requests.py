@@ -53,6 +53,9 @@ from hatchmon.science.yields import Interval, efficiency, hatching_share, output
 ConeName = Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]{1,32}$")]
 
 
+Day = Annotated[str, Field(pattern=r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$", description="a local day, 2026-03-01")]
+
+
 class _Asked(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -143,11 +146,11 @@ class BroodOf(BaseModel):
     do: Literal["brood"] = "brood"
     brood: str
     fry: int | None = None
-    swam: date | None = None
+    swam: Day | None = None
     mouth: Literal["tiny", "small", "large"] | None = None
     ramp: str | None = None
     loss_per_day: float | None = None
-    ends: date | None = None
+    ends: Day | None = None
     drop: bool = False
 
 
@@ -159,7 +162,7 @@ class StockOf(BaseModel):
     do: Literal["stock"] = "stock"
     lot: str
     grams: float | None = None
-    opened: date | None = None
+    opened: Day | None = None
     price_per_kg: float | None = None
     drop: bool = False
 
@@ -252,7 +255,8 @@ def _brood(store: Store, asked: BroodOf, now: datetime, voice: Voice, ramps: Col
             f"hatchmon brood {asked.brood} --fry 120 --swam 2026-03-01"
         )
     today = now.astimezone(voice.zone).date()
-    given = {name: getattr(asked, name) for name in ("fry", "swam", "mouth", "ramp", "loss_per_day", "ends")}
+    given = {name: getattr(asked, name) for name in ("fry", "mouth", "ramp", "loss_per_day")}
+    given |= {"swam": _day(asked.swam), "ends": _day(asked.ends)}
     new = {name: value for name, value in given.items() if value is not None}
     brood = replace(known or Brood(asked.brood.strip(), 1, today), **new)
     check_brood(brood, ramps, today)
@@ -278,7 +282,11 @@ def _stock(store: Store, asked: StockOf, now: datetime, voice: Voice) -> Done:
         return Done(None, f"Lot {lot}: no longer counted.")
     if known is None and asked.grams is None:
         raise Refused(f"Lot {lot} is new in stock: say how much is left: hatchmon stock '{lot}' --grams 100")
-    given = {name: getattr(asked, name) for name in ("grams", "opened", "price_per_kg")}
+    given: dict[str, Any] = {
+        "grams": asked.grams,
+        "opened": _day(asked.opened),
+        "price_per_kg": asked.price_per_kg,
+    }
     new = {name: value for name, value in given.items() if value is not None}
     stock = replace(known or Stock(lot, 0.0), **new)
     check_stock(stock, now.astimezone(voice.zone).date())
@@ -286,6 +294,13 @@ def _stock(store: Store, asked: StockOf, now: datetime, voice: Voice) -> Done:
     opened = "" if stock.opened is None else f", opened {stock.opened}"
     price = "" if stock.price_per_kg is None else f", {stock.price_per_kg:g} a kilogram"
     return Done(None, f"Lot {lot}: {stock.grams:g} g in stock{opened}{price}.", {"lot": lot})
+
+
+def _day(text: str | None) -> date | None:
+    try:
+        return None if text is None else date.fromisoformat(text)
+    except ValueError:
+        raise Refused(f"'{text}' is not a day of the calendar.") from None
 
 
 def _issue(store: Store, asked: PlanOf, now: datetime) -> int:
@@ -307,7 +322,7 @@ def read_asked(body: object) -> Asked:
         first = error.errors(include_url=False, include_input=False)[0]
         if first["type"] == "json_invalid":
             raise Refused("The request holds characters that are no text.") from None
-        if first["type"] == "string_pattern_mismatch":
+        if first["type"] == "string_pattern_mismatch" and "cone" in first["loc"]:
             raise Refused("A cone's name has 1 to 32 letters, digits, '-' or '_'.") from None
         where = ".".join(str(part) for part in first["loc"][1:]) or "the request"
         raise Refused(f"{where}: {first['msg']}.") from None
