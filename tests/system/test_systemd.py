@@ -140,7 +140,7 @@ def test_the_unit_for_1_wire_probes_is_shut_in_as_the_daemon_is() -> None:
     daemon, onewire = (settings_of(unit.read_text()) for unit in (UNIT, ONEWIRE_UNIT))
     names = set(daemon) - {
         *("Description", "ExecStart", "MemoryHigh", "MemoryMax", "UMask", "WorkingDirectory"),
-        *("StateDirectory", "StateDirectoryMode"),
+        *("StateDirectory", "StateDirectoryMode", "Environment"),
     }
     assert {name: onewire.get(name) for name in names} == {name: daemon[name] for name in names}
     assert onewire["ExecStart"] == ["/opt/hatchmon/bin/hatchmon onewire"]
