@@ -532,10 +532,18 @@ class Store:
         self._db.execute("UPDATE batch_changes SET time_us = ? WHERE time_us IS NULL", (to_us(now),))
 
     def add_series_refused(self, feed: str, seq: int, line: str, reason: str) -> None:
-        """Set aside a line that the series store refuses for good."""
-        self._db.execute(
+        """Set aside a line that the series store refuses for good; only the newest REJECTED_KEPT stay."""
+        cursor = self._db.execute(
             "INSERT OR REPLACE INTO series_refused VALUES (?, ?, ?, ?)", (feed, seq, line, reason)
         )
+        if (cursor.lastrowid or 0) % 256 == 0:
+            self._db.execute(
+                "DELETE FROM series_refused WHERE rowid <= ?", ((cursor.lastrowid or 0) - REJECTED_KEPT,)
+            )
+
+    def lines_refused(self) -> int:
+        """How many lines that the series store refuses are set aside."""
+        return int(self._db.execute("SELECT count(*) FROM series_refused").fetchone()[0])
 
     def series_cursor(self, feed: str) -> int:
         """The number up to which a feed has been forwarded to the series store."""

@@ -151,8 +151,19 @@ def check_series(settings: Settings) -> Finding:
         return Finding("series", True, "none set; readings stay in the database alone")
     trouble = SeriesForwarder(server, [], lambda _: None).probe()
     if trouble is None:
-        return Finding("series", True, f"{server.url} takes writes")
+        refused = _lines_refused(settings)
+        more = f"; {refused} lines that it refused are kept: hatchmon export refused" if refused else ""
+        return Finding("series", True, f"{server.url} takes writes{more}")
     return Finding("series", False, trouble, "correct series.url, token, org and bucket, or start the server")
+
+
+def _lines_refused(settings: Settings) -> int:
+    """Lines that the series store would not have; 0 where there is no database."""
+    try:
+        with Store(settings.store.path, read_only=True) as store:
+            return store.lines_refused()
+    except StoreError:
+        return 0  # told as the database's finding
 
 
 def check_push(settings: Settings, send_test: bool) -> Iterator[Finding]:

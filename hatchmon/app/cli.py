@@ -622,7 +622,11 @@ def _day(option: str, text: str | None) -> date | None:
 @app.command()
 def export(
     table: Annotated[
-        str, typer.Argument(help="readings, batches, looks, counts, forecasts, alerts, requests or rejected.")
+        str,
+        typer.Argument(
+            help="readings, batches, looks, counts, forecasts, alerts, requests, rejected (messages nobody "
+            "could read) or refused (lines the series store would not have)."
+        ),
     ],
     cone: OfCone = None,
     out: Annotated[

@@ -12,7 +12,9 @@ from typing import IO, Literal
 from hatchmon.adapters.store import Store, from_us, to_us
 from hatchmon.hatchery.wording import printable
 
-Table = Literal["readings", "batches", "looks", "counts", "forecasts", "alerts", "requests", "rejected"]
+Table = Literal[
+    "readings", "batches", "looks", "counts", "forecasts", "alerts", "requests", "rejected", "refused"
+]
 
 _QUERIES: dict[str, str] = {
     "readings": """SELECT r.time_us, s.cone, s.quantity, r.raw AS value, s.unit, r.verdict, r.dated_by,
@@ -42,6 +44,7 @@ _QUERIES: dict[str, str] = {
         WHERE (:cone IS NULL OR json_extract(body, '$.cone') = :cone) ORDER BY request_id""",
     "rejected": """SELECT time_us, topic, payload, reason FROM rejected WHERE :cone IS NULL
         ORDER BY rejected_id""",
+    "refused": """SELECT feed, line, reason FROM series_refused WHERE :cone IS NULL ORDER BY rowid""",
 }
 TABLES = tuple(_QUERIES)
 _BANDS = ("t10", "t50", "t90", "opens", "best", "closes")

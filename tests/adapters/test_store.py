@@ -673,6 +673,16 @@ def test_lines_the_series_store_refuses_are_set_aside(store: Store) -> None:
         ("readings", 7, "water c=1", "worse"),
         ("alerts", 7, "alert c=1", "bad"),
     ]
+    assert store.lines_refused() == 2
+
+
+def test_only_the_newest_lines_refused_stay(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("hatchmon.adapters.store.REJECTED_KEPT", 300)
+    with store.atomic():
+        for number in range(1, 1025):
+            store.add_series_refused("readings", number, "line", "bad")
+    kept = [row["seq"] for row in store.rows("SELECT seq FROM series_refused ORDER BY seq")]
+    assert kept == list(range(725, 1025))
 
 
 # ---- batches ----

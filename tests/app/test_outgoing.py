@@ -14,6 +14,7 @@ import pytest
 
 from hatchmon.adapters.series import SeriesForwarder, SeriesServer
 from hatchmon.adapters.store import Store, to_us
+from hatchmon.app.export import rows
 from hatchmon.app.outgoing import LONGEST_TITLE, alerts, feeds
 from hatchmon.hatchery.types import Alert
 from tests.servers import VictoriaMetrics, wait_until
@@ -283,6 +284,15 @@ def test_every_change_of_a_batch_is_a_point_of_its_own(tmp_path: Path) -> None:
         ask(**step)
         assert changes() == expected, step
     bench.store.close()
+
+
+def test_what_the_store_refused_can_be_looked_at(tmp_path: Path) -> None:
+    with Store(tmp_path / "a.db") as store:
+        with store.atomic():
+            store.add_series_refused("alerts", 3, "alert,site=shed urgency=1 5", "partial write: bad tag")
+        assert list(rows(store, "refused", None)) == [
+            {"feed": "alerts", "line": "alert,site=shed urgency=1 5", "reason": "partial write: bad tag"}
+        ]
 
 
 def test_a_title_is_one_line_of_bounded_length(tmp_path: Path) -> None:
