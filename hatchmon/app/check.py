@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import queue
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import timedelta
+from urllib.error import HTTPError
+from urllib.request import ProxyHandler, build_opener
 
 from hatchmon.adapters.clock import Clock
 from hatchmon.adapters.courier import bad_address, masked
@@ -22,6 +25,7 @@ from hatchmon.app.state import availability_topic
 from hatchmon.hatchery.wording import printable
 
 BROKER_WAIT_S = 6.0
+PAGE_WAIT_S = 3.0
 UNREAD_WITHIN = timedelta(hours=1)
 
 
@@ -45,6 +49,7 @@ def check_all(settings: Settings, clock: Clock, send_test: bool) -> Iterator[Fin
     yield from check_messages(settings, clock)
     yield check_series(settings)
     yield from check_push(settings, send_test)
+    yield check_page(settings)
 
 
 def check_database(settings: Settings) -> Finding:
@@ -188,3 +193,40 @@ def check_push(settings: Settings, send_test: bool) -> Iterator[Finding]:
         else:
             said = "took the test message" if send_test else "understood; try it with 'hatchmon check --send'"
             yield Finding("push", True, f"{masked(address)}: {said}")
+
+
+def check_page(settings: Settings) -> Finding:
+    """Whether the page answers, where the daemon runs."""
+    web = settings.web
+    if not web.enabled:
+        return Finding("page", True, "switched off (web.enabled)")
+    host = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(web.host, web.host)
+    shown = f"[{host}]" if ":" in host else host
+    where = f"http://{shown}:{web.port}/"
+    seen = where if web.address is None else web.address
+    try:
+        direct = build_opener(ProxyHandler({}))
+        with direct.open(f"{where}healthz", timeout=PAGE_WAIT_S) as answer:
+            ours = "engine_idle_s" in json.load(answer)
+    except HTTPError as error:
+        ours = error.code == 503
+    except (OSError, ValueError):
+        return _without_page(settings, seen)
+    if ours:
+        return Finding("page", True, f"answers at {seen}")
+    return Finding("page", False, f"something else answers at {where}", "set web.port to a free port")
+
+
+def _without_page(settings: Settings, where: str) -> Finding:
+    try:
+        Store(settings.store.path).close()
+    except Taken:
+        return Finding(
+            "page",
+            False,
+            f"does not answer at {where}",
+            "see why: journalctl -u hatchmon; or set another web.port",
+        )  # fmt: skip
+    except StoreError:
+        pass  # told as the database's finding
+    return Finding("page", True, f"will be at {where} once the daemon runs")

@@ -269,10 +269,16 @@ class Service:
 
     def _ask(self, body: dict[str, Any], by: str) -> Answered:
         """Leave a request of the page's with the engine, and wait for the answer."""
-        with Store(self._settings.store.path, exclusive=False) as store:
-            number = store.ask(body, by, self._clock.now())
-            self._post(RequestLeft())
-            answered = wait_for_answer(store, number)
+        path = self._settings.store.path
+        try:
+            with Store(path, exclusive=False) as store:
+                number = store.ask(body, by, self._clock.now())
+                self._post(RequestLeft())
+                answered = wait_for_answer(store, number)
+        except sqlite3.Error as error:
+            raise StoreError(
+                f"{path} cannot be written now ({error}); see whether the disk is full"
+            ) from error
         if answered is None:
             raise Refused(NOT_YET)
         return Answered(number, *answered)

@@ -325,7 +325,16 @@ def test_check_when_all_is_well(
         wait_until(daemon.connected, 10.0, "the broker")
         code, found = findings(ground, "--send")
         assert code == 0
-        assert list(found) == ["settings", "database", "clock", "broker", "messages", "series", "push"]
+        assert list(found) == [
+            "settings",
+            "database",
+            "clock",
+            "broker",
+            "messages",
+            "series",
+            "push",
+            "page",
+        ]
         assert all(finding["ok"] and not finding["mend"] for finding in found.values())
         assert "running daemon" in found["database"]["text"]
         receiver.wait_for(1)
@@ -365,7 +374,7 @@ def test_check_says_how_to_mend(tmp_path: Path) -> None:
         shown = ground.cli("check")
         assert shown.returncode == 1
         assert shown.stdout.count("MEND ") == shown.stdout.count("  -> ") == 4
-        assert shown.stdout.count("ok   ") == 2  # the settings, the clock
+        assert shown.stdout.count("ok   ") == 3  # the settings, the clock, the page that is switched off
     # The letter to grandmother is still what it was.
     assert ground.database.read_bytes().startswith(b"this is a letter")
     absent = Ground(tmp_path / "two", free_port(), series=f"http://{HOST}:{free_port()}")

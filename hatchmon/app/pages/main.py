@@ -23,6 +23,7 @@ from hatchmon.app.pages.site import Site
 PAGES = (now, review, journal, doing, login, calendar, api, health)
 """Modules with ``routes(site)``, and ``NAV`` where they are in the menu: (path, name) in its order."""
 THREADS = 6  # a page more has to wait
+FAILED = "The page failed here; the hatchery goes on. What happened stands in hatchmon's log."
 FOREVER = "public, max-age=31536000, immutable"
 
 
@@ -44,7 +45,13 @@ def make_app(site: Site) -> Safety:
             return JSONResponse({"ok": False, "text": str(error)}, 503)
         return site.refused(request, str(error), 503)
 
-    app = Starlette(routes=routes, exception_handlers={HTTPException: missing, StoreError: no_record})
+    async def failed(request: Request, error: Exception) -> Response:
+        if request.url.path.startswith("/api/"):
+            return JSONResponse({"ok": False, "text": FAILED}, 500)
+        return site.refused(request, FAILED, 500)
+
+    handlers = {HTTPException: missing, StoreError: no_record, Exception: failed}
+    app = Starlette(routes=routes, exception_handlers=handlers)
     metrics = ("/metrics",) if site.settings.web.open_metrics else ()
     rules = Rules(names=_names(site), https=site.settings.web.https)
     rules = Rules(rules.names, rules.https, rules.open_paths + metrics, rules.plain_paths)

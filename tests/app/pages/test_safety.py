@@ -7,12 +7,24 @@ import socket
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack
+from datetime import UTC, datetime
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
+import httpx
 import pytest
+from starlette.testclient import TestClient
 
+from hatchmon.adapters.clock import SystemClock
+from hatchmon.adapters.store import Store
 from hatchmon.adapters.web import safety, server
 from hatchmon.adapters.web.access import FREE_GUESSES, hash_passphrase, new_secret
+from hatchmon.app.ask import Answered
+from hatchmon.app.pages.main import FAILED, make_app
+from hatchmon.app.pages.site import Site
+from hatchmon.app.settings import load_settings
+from hatchmon.app.snapshot import ConeNow, Showcase
 from tests.app.pages.ground import HOST, PASSPHRASE, Daemon, Ground, Visitor, fill, free_port, raw, web
 from tests.servers import Mosquitto, wait_until
 from tests.system.daemon import Client
@@ -312,3 +324,57 @@ def test_only_so_many_streams_at_once(tmp_path: Path) -> None:
 def _streams(visitor: Visitor) -> bool:
     with visitor.http.stream("GET", "/events") as answer:
         return answer.status_code == 200
+
+
+# ---- the engine goes on ----
+
+
+def test_a_port_that_is_taken_keeps_the_page_waiting_and_nothing_else(tmp_path: Path) -> None:
+    with Mosquitto(tmp_path / "mosquitto") as broker, socket.create_server((HOST, 0)) as other:
+        port = other.getsockname()[1]
+        ground = Ground(tmp_path / "hatchmon", broker.port, web=web(port))
+        fill(ground, ("ripe", 24.0))
+        with Daemon(ground) as daemon, Client(broker.port) as client, Visitor(port) as visitor:
+            wait_until(lambda: "page not served" in daemon.status, 15.0, "the trouble to be told")
+            before = ground.count("readings")
+            client.send("hatchery/ripe/temperature", "26.125")
+            wait_until(lambda: ground.count("readings") > before, 60.0, "the reading to be stored")
+            other.close()
+
+            def served() -> bool:
+                try:
+                    return visitor.go("/").status_code == 200
+                except OSError:
+                    return False
+                except httpx.TransportError:
+                    return False
+
+            wait_until(served, 15.0, "the page to be served after all")
+            wait_until(lambda: "page not served" not in daemon.status, 15.0, "the trouble to be over")
+
+
+def test_a_page_that_fails_says_so_and_harms_nothing(tmp_path: Path) -> None:
+    """A picture that no page can show: the answer is a sentence, and the next page is served."""
+    settings = load_settings(_settings(tmp_path), env={})
+    with Store(settings.store.path):
+        pass
+    showcase = Showcase()
+    site = Site(settings, SystemClock(), showcase, lambda body, by: Answered(1, True, {"text": "done"}))
+    page = TestClient(make_app(site), base_url="http://localhost", raise_server_exceptions=False)
+    assert page.get("/").status_code == 503  # not a single turn yet
+    assert page.get("/healthz").status_code == 503
+    showcase.put(
+        datetime.now(UTC), cones=[cast(ConeNow, SimpleNamespace(name="x", batch=None))], committed=None, trouble=None, broker="",
+        connected=True, series=None,
+    )  # fmt: skip
+    answer = page.get("/")
+    assert answer.status_code == 500
+    assert "The page failed here; the hatchery goes on." in answer.text
+    assert page.get("/api/now").json() == {"ok": False, "text": FAILED}
+    assert page.get("/journal").status_code == 200
+
+
+def _settings(folder: Path) -> Path:
+    path = folder / "hatchmon.toml"
+    path.write_text(f'[store]\npath = "{folder}/x.db"\n')
+    return path

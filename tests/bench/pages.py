@@ -1,0 +1,183 @@
+"""How soon each screen begins to come, and how large the first one is, with a year of data behind them.
+
+The year: 6 cones with 3 quantities each, every 10 s for the last three days and every ten minutes before
+that; 400 batches with their looks, forecasts, alerts and requests.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import statistics
+import time
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import httpx
+import numpy as np
+
+from hatchmon.adapters.store import Store, to_us
+from hatchmon.app.beliefs import work_out_evidence
+from hatchmon.hatchery.types import Band, Batch, Forecast, Look, Quantity
+from tests.bench.memory import resident_mb
+from tests.servers import HOST, Mosquitto, free_port, wait_until
+from tests.system.daemon import Daemon, Ground
+
+TARGET_MS = 50.0
+TARGET_BYTES = 60_000
+TARGET_MB = 90.0
+CONES = 6
+BATCHES = 400
+LOTS = 12
+FORECASTS = 20  # a batch
+VISITS = 15
+DAYS, FINE_DAYS = 365, 3
+QUANTITIES = (
+    (Quantity.TEMPERATURE, "C", 26.0),
+    (Quantity.SALINITY, "g/L", 28.0),
+    (Quantity.LIGHT, "lux", 2000.0),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Screen:
+    """One screen: ms to the first byte (median, and the first visit), and its bytes."""
+
+    path: str
+    ms: float
+    first_ms: float
+    size: int
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """All screens; the first one with its style and script; the daemon's memory after all of them."""
+
+    screens: list[Screen]
+    first_bytes: int
+    resident_mb: float
+
+
+def a_year(store: Store, now: datetime) -> None:
+    """Write the year."""
+    rng = np.random.default_rng(3)
+    names = [f"cone-{number + 1}" for number in range(CONES)]
+    fine = np.arange(0.0, FINE_DAYS * 86_400.0, 10.0)
+    coarse = np.arange(FINE_DAYS * 86_400.0, DAYS * 86_400.0, 600.0)
+    ages_s = np.concatenate((fine, coarse))[::-1]
+    times = (to_us(now) - (ages_s * 1e6).astype(np.int64)).tolist()
+    with store.atomic():
+        for name in names:
+            for quantity, unit, level in QUANTITIES:
+                stream = store.add_stream(name, quantity, unit, f"hatchery/{name}/{quantity}", now)
+                values = np.round(level * (1.0 + 0.003 * rng.standard_normal(len(times))), 3).tolist()
+                store._db.executemany(
+                    """INSERT INTO readings (stream_id, time_us, raw, verdict, dated_by)
+                       VALUES (?, ?, ?, 'good', 'receipt')""",
+                    ((stream.stream_id, us, value) for us, value in zip(times, values, strict=True)),
+                )
+        apart_h = (DAYS - 2) * 24.0 * CONES / BATCHES
+        for number in range(BATCHES):
+            cone = names[number % CONES]
+            left = (BATCHES - 1 - number) // CONES
+            running = left == 0
+            started = now - timedelta(hours=4.0 + 3.0 * (number % CONES) + left * apart_h)
+            _batch(store, cone, f"lot-{number * LOTS // BATCHES + 1}", started, running, rng)
+    with store.atomic():
+        for batch in store.batches("outcome = 'harvested'"):
+            store.keep_evidence(batch.batch_id, "null")
+        for batch in store.batches("outcome = 'harvested'")[-40:]:
+            work_out_evidence(store, batch)
+
+
+def _batch(
+    store: Store, cone: str, lot: str, started: datetime, running: bool, rng: np.random.Generator
+) -> None:
+    batch = store.add_batch(Batch(0, cone, lot, started, 2.0, litres=1.5, set_point_c=26.0), "receipt")
+    asked = {"do": "begin", "cone": cone, "lot": lot, "grams": 2}
+    store.answer(store.ask(asked, "page", started), True, {"text": f"{cone}: begun.", "cone": cone}, started)
+    middle = 24.0 + rng.normal(0, 2)
+    for step in range(FORECASTS if not running else 4):
+        wide = 8.0 * (1.0 - step / (FORECASTS + 4))
+
+        def band(hours: float, wide: float = wide) -> Band:
+            return Band(hours - wide / 2, hours, hours + wide / 2)
+
+        share = step / FORECASTS
+        store.add_forecast(
+            batch.batch_id,
+            Forecast(
+                batch.time_at(step * 1.2), 1.0 + step, share, band(middle - 6), band(middle - 3),
+                band(middle), band(middle), band(middle + 1), band(middle + 3), None, 0.1, "good", (),
+                None, "in control", usable_h=middle + 10,
+            ),
+        )  # fmt: skip
+    if running:
+        return
+    for hours, seen in ((14.0, "few"), (18.0, "some"), (21.0, "most"), (26.0, "complete")):
+        store.add_look(Look(batch.batch_id, batch.time_at(hours), seen), "receipt")
+        made = batch.time_at(hours)
+        number = store.ask({"do": "look", "cone": cone, "seen": seen}, "page", made)
+        store.answer(number, True, {"text": f"{cone}: noted '{seen}'.", "cone": cone}, made)
+    store.end_batch(batch.batch_id, batch.time_at(27.0), "harvested")
+    for kind, hours in (("ready-soon", 22.0), ("ready", 23.0), ("closing", 25.0)):
+        store._db.execute(
+            """INSERT INTO alerts (kind, scope, cone, urgency, title, body, raised_us)
+               VALUES (?, ?, ?, 'soon', ?, 'b', ?)""",
+            (kind, f"batch {batch.batch_id}", cone, f"{cone}: {kind}", to_us(batch.time_at(hours))),
+        )
+
+
+def measured(folder: Path, visits: int = VISITS) -> Told:
+    """Serve the year and visit every screen."""
+    port = free_port()
+    with Mosquitto(folder / "mosquitto") as broker:
+        ground = Ground(folder / "year", broker.port, web=f"enabled = true\nport = {port}")
+        ground.database.parent.mkdir(parents=True)
+        with Store(ground.database) as store:
+            a_year(store, datetime.now(UTC))
+            number = store.batches("outcome = 'harvested'")[-1].batch_id
+            lot = store.batches()[-1].lot
+        with Daemon(ground) as daemon, httpx.Client(base_url=f"http://{HOST}:{port}", timeout=60.0) as client:
+            wait_until(daemon.connected, 30.0, "the broker")
+            paths = ["/", "/cone/cone-1", f"/batches/{number}", f"/lots/{lot}", "/note/cone-1", "/journal"]
+            front = client.get("/").text
+            menu = re.search(r"(?s)<nav.*?</nav>", front)
+            assert menu
+            paths += [path for path in re.findall(r'href="([^"]+)"', menu[0]) if path not in paths]
+            paths += ["/api/now", "/api/journal", "/api/batches", "/healthz", "/metrics"]
+            screens = [_visited(client, path, visits) for path in paths]
+            files = re.findall(r'<(?:link rel="stylesheet" href|script src)="([^"]+)"', front)
+            size = sum(len(client.get(path).content) for path in ("/", *files))
+            assert daemon.process is not None
+            return Told(screens, size, resident_mb(daemon.process.pid))
+
+
+def _visited(client: httpx.Client, path: str, visits: int) -> Screen:
+    took = []
+    size = 0
+    for _ in range(visits):
+        begun = time.perf_counter()
+        with client.stream("GET", path) as answer:
+            took.append(1000.0 * (time.perf_counter() - begun))
+            answer.raise_for_status()
+            size = len(answer.read())
+        time.sleep(0.06)  # no flood
+    return Screen(path, statistics.median(took), took[0], size)
+
+
+def main() -> None:
+    """Print it."""
+    import tempfile
+
+    with tempfile.TemporaryDirectory() as folder:
+        told = measured(Path(folder))
+    for screen in told.screens:
+        print(f"{screen.path:24} {screen.ms:7.1f} ms  first {screen.first_ms:7.1f} ms  {screen.size:8} bytes")
+    print(f"first screen {told.first_bytes} bytes; daemon {told.resident_mb:.1f} MB")
+    print(json.dumps({screen.path: round(screen.ms, 1) for screen in told.screens}))
+
+
+if __name__ == "__main__":
+    main()
