@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
 import socket
 import time
@@ -10,11 +11,10 @@ from contextlib import ExitStack
 from datetime import UTC, datetime
 from pathlib import Path
 from types import SimpleNamespace
-from typing import cast
+from typing import Any, cast
 
 import httpx
 import pytest
-from starlette.testclient import TestClient
 
 from hatchmon.adapters.clock import SystemClock
 from hatchmon.adapters.store import Store
@@ -360,18 +360,33 @@ def test_a_page_that_fails_says_so_and_harms_nothing(tmp_path: Path) -> None:
         pass
     showcase = Showcase()
     site = Site(settings, SystemClock(), showcase, lambda body, by: Answered(1, True, {"text": "done"}))
-    page = TestClient(make_app(site), base_url="http://localhost", raise_server_exceptions=False)
+    page = _Inside(make_app(site))
     assert page.get("/").status_code == 503  # not a single turn yet
     assert page.get("/healthz").status_code == 503
+    strange = cast(ConeNow, SimpleNamespace(name="x", batch=None))
     showcase.put(
-        datetime.now(UTC), cones=[cast(ConeNow, SimpleNamespace(name="x", batch=None))], committed=None, trouble=None, broker="",
-        connected=True, series=None,
+        datetime.now(UTC), cones=[strange], committed=None, trouble=None, broker="", connected=True,
+        series=None,
     )  # fmt: skip
     answer = page.get("/")
     assert answer.status_code == 500
     assert "The page failed here; the hatchery goes on." in answer.text
     assert page.get("/api/now").json() == {"ok": False, "text": FAILED}
     assert page.get("/journal").status_code == 200
+
+
+class _Inside:
+    """The page without a server around it."""
+
+    def __init__(self, app: safety.Safety) -> None:
+        self._transport = httpx.ASGITransport(app=cast(Any, app), raise_app_exceptions=False)
+
+    def get(self, path: str) -> httpx.Response:
+        return asyncio.run(self._get(path))
+
+    async def _get(self, path: str) -> httpx.Response:
+        async with httpx.AsyncClient(transport=self._transport, base_url="http://localhost") as client:
+            return await client.get(path)
 
 
 def _settings(folder: Path) -> Path:
