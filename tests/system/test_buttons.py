@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import json
+import subprocess
 from pathlib import Path
 from typing import Any
 
-from tests.servers import Mosquitto, wait_until
+from tests.app.test_mosquitto_conf import CONFIG
+from tests.app.test_mosquitto_conf import Client as User
+from tests.servers import HOST, Mosquitto, find_program, wait_until
 from tests.system.daemon import Client, Daemon, Ground
 
 TABLES = '[requests]\nover_mqtt = ["begin", "look", "harvest", "seen"]'
@@ -54,3 +57,42 @@ def test_a_batch_by_push_buttons(tmp_path: Path, mosquitto: Mosquitto) -> None:
             finding["part"]: finding["text"] for finding in json.loads(ground.cli("check", "--json").stdout)
         }
         assert "subscriptions granted: 2" in check["broker"]
+
+
+def test_with_the_shipped_rules_the_daemon_may_all_it_needs_and_others_no_more_than_theirs(
+    tmp_path: Path,
+) -> None:
+    names, rules = tmp_path / "passwd", tmp_path / "acl"
+    names.touch(0o600)
+    for name in ("hatchmon", "probe-left", "button-left"):
+        program = find_program("mosquitto_passwd", "mosquitto")
+        subprocess.run([program, "-b", names, name, f"word of {name}"], check=True, capture_output=True)
+    rules.write_text((CONFIG / "mosquitto-acl.example").read_text().replace("/home/", "/test/"))
+    extra = f"allow_anonymous false\npassword_file {names}\nacl_file {rules}"
+    with Mosquitto(tmp_path / "broker", extra_conf=extra) as broker:
+        ground = Ground(tmp_path / "hatchmon", broker.port, tables=TABLES)
+        mine = 'username = "hatchmon"\npassword = "word of hatchmon"'
+        text = ground.config.read_text()
+        ground.config.write_text(text.replace(f'host = "{HOST}"', f'host = "{HOST}"\n{mine}'))
+        probe, button = User("probe", "probe-left"), User("button", "button-left")
+        with Daemon(ground) as daemon:
+            wait_until(daemon.connected, 15.0, "the broker")
+            for user in (probe, button):
+                assert user.connect(broker.port) == "Success"
+            button.subscribe(ANSWER)
+            assert probe.publish("hatchery/left/temperature", "25.5") == "Success"
+            wait_until(lambda: ground.count("readings") == 1, 15.0, "the reading")
+            ask = '{"do": "begin", "lot": "tin 7", "grams": 2}'
+            assert probe.publish(TOPIC, ask) == "Not authorized"
+            assert button.publish("hatchmon/test/right/request", ask) == "Not authorized"
+            assert button.publish(TOPIC, ask) == "Success"
+            wait_until(lambda: button.received, 15.0, "the answer")
+            assert json.loads(button.received[0][1])["done"]
+            assert "refused" not in daemon.status
+            checked = json.loads(ground.cli("check", "--json").stdout)
+            (said,) = [finding for finding in checked if finding["part"] == "broker"]
+            assert said["ok"], said
+            for user in (probe, button):
+                user.close()
+        assert ground.count("requests") == 1
+        assert ground.count("readings") == 1
