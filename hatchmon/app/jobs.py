@@ -79,6 +79,7 @@ class Jobs:
         self._lock = threading.RLock()
         self._jobs: dict[str, _Daily] = {}
         self._offset_s = self._offset()
+        self._turned_mono = clock.monotonic()
         # What happens is logged here, in one line and without a trace.
         logging.getLogger("apscheduler").setLevel(logging.CRITICAL)
         self._scheduler = BackgroundScheduler(timezone=UTC, daemon=True, executors={"default": _Threads()})
@@ -125,10 +126,13 @@ class Jobs:
         return bool(self._scheduler.running)
 
     def turn(self) -> None:
-        """Plan afresh when the clock has been set against the steady one since the last call."""
+        """Plan afresh when the clock has been set against the steady one since the last call, or the machine
+        has slept: what waits for an hour sleeps with it."""
+        mono = self._clock.monotonic()
+        slept_s, self._turned_mono = mono - self._turned_mono, mono
         offset_s = self._offset()
         jump_s = offset_s - self._offset_s
-        if self._clock.real_seconds(abs(jump_s)) < STEP_S:
+        if self._clock.real_seconds(max(abs(jump_s), slept_s)) < STEP_S:
             self._offset_s = offset_s
             return
         with self._lock:

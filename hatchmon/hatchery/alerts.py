@@ -389,9 +389,10 @@ def back_words(
             if old != new:
                 line += f" (Before: {old}.)"
         lines.append(line)
-    if off_h >= 1.0 and any(each.unchanged and each.batch.set_point_c is not None for each in afflicted):
+    heated = [each for each in afflicted if each.batch.set_point_c is not None]
+    if off_h >= 1.0 and any(each.unchanged or each.then_c is None for each in heated):
         lines.append(
-            "Where the water is as before, it is taken to have been so all along. If the heater was off too "
-            "and has warmed it again, that hatch is later: look at it by eye."
+            "Water that is as before, or that nobody has measured since, is taken to have been so all along. "
+            "If its heater was off too, that hatch is later: look at it by eye."
         )
     return title, "\n".join(lines)

@@ -30,12 +30,21 @@ class Settable(SystemClock):
 
     def __init__(self, shown: datetime) -> None:
         self._ahead = shown - datetime.now(UTC)
+        self._slept_s = 0.0
 
     def now(self) -> datetime:
         return datetime.now(UTC) + self._ahead
 
     def set(self, by: timedelta) -> None:
         self._ahead += by
+
+    def monotonic(self) -> float:
+        return super().monotonic() + self._slept_s
+
+    def sleep(self, by: timedelta) -> None:
+        """The machine sleeps: both clocks go on, and whoever waits for something does not notice."""
+        self._ahead += by
+        self._slept_s += by.total_seconds()
 
 
 class Heard:
@@ -130,6 +139,19 @@ def test_runs_once_a_day_at_the_hour_shown(jobs_at: Begin) -> None:
     assert all(run.time() >= time(8, 0) for run in local)
     wait_until(lambda: len(heard.told) >= 4, 5.0, "to be told")
     assert set(heard.told) == {("morning", None)}
+
+
+def test_an_hour_slept_through_is_made_up_for(jobs_at: Begin) -> None:
+    clock = Settable(datetime(2026, 6, 1, 3, tzinfo=UTC))
+    jobs, heard = jobs_at(clock)
+    jobs.daily("morning", time(8, 0), heard.work, last=datetime(2026, 5, 31, 7, tzinfo=UTC))
+    jobs.turn()
+    clock.sleep(timedelta(hours=5))
+    jobs.turn()
+    wait_until(lambda: heard.told, 5.0, "the morning's work")
+    assert heard.told == [("morning", None)]
+    jobs.turn()
+    assert jobs.next_run("morning") == datetime(2026, 6, 2, 7, tzinfo=UTC)
 
 
 def test_a_failure_is_told_and_the_job_goes_on(jobs_at: Begin) -> None:

@@ -659,18 +659,27 @@ def test_back_says_what_it_did_to_each_batch() -> None:
         "north: Water rose from 19.0 °C to 21.0 °C. Ready about 08:00, between 07:00 and 10:00. Harvest "
         "before 13:00.\n"
         "north: No reading since: take one by hand, hatchmon reading north VALUE. Not predicted: too cold.\n"
-        "Where the water is as before, it is taken to have been so all along. If the heater was off too and "
-        "has warmed it again, that hatch is later: look at it by eye.",
+        "Water that is as before, or that nobody has measured since, is taken to have been so all along. If "
+        "its heater was off too, that hatch is later: look at it by eye.",
     )
 
 
-@pytest.mark.parametrize(("hours", "set_point_c", "said"), [(0.9, 28.0, 0), (1.0, 28.0, 1), (9.0, None, 0)])
+@pytest.mark.parametrize(
+    ("hours", "set_point_c", "then_c", "said"),
+    [
+        (0.9, 28.0, 28.1, 0),
+        (1.0, 28.0, 28.1, 1),
+        (1.0, 28.0, None, 1),
+        (9.0, 28.0, 24.0, 0),  # the fall tells what there is to know
+        (9.0, None, 28.1, 0),
+    ],
+)
 def test_back_says_what_it_cannot_know_of_a_heater(
-    hours: float, set_point_c: float | None, said: int
+    hours: float, set_point_c: float | None, then_c: float | None, said: int
 ) -> None:
-    same = Afflicted(batch(set_point_c=set_point_c), None, forecast(), 28.0, 28.1)
-    _, body = back_words(at(2), at(2 + hours), at(2 + hours), [same], BERLIN)
-    assert body.count("If the heater was off too") == said
+    heated = Afflicted(batch(set_point_c=set_point_c), None, forecast(), 28.0, then_c)
+    _, body = back_words(at(2), at(2 + hours), at(2 + hours), [heated], BERLIN)
+    assert body.count("If its heater was off too") == said
 
 
 # ---- quiet hours ----
