@@ -62,8 +62,8 @@ STARTS_PROGRAMS = frozenset(
     {"system", "popen", "startfile", "posix_spawn", "posix_spawnp", "fork", "forkpty"}
 )
 # Modules that start programs, always ones of their own and never by a shell: the sender of pushes, the demo's
-# broker.
-MAY_START_PROGRAMS = {"hatchmon/adapters/push.py", "hatchmon/app/demo.py"}
+# broker, the process that plans.
+MAY_START_PROGRAMS = {"hatchmon/adapters/push.py", "hatchmon/app/demo.py", "hatchmon/app/replan.py"}
 # Modules that read what others sent: no name of a file can come from there.
 READS_MESSAGES = ("hatchery/payload.py", "app/intake.py", "app/buttons.py", "app/requests.py")
 NAMES_FILES = frozenset(

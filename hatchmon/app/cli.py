@@ -126,11 +126,12 @@ def run(
     config: Config = None, verbose: Annotated[bool, typer.Option("--verbose", help="Log more.")] = False
 ) -> None:
     """Watch the cones until told to stop (the daemon)."""
+    from hatchmon.app.replan import Replanner
     from hatchmon.app.service import Service
 
     _log_to_stderr(verbose)
     with _session(config) as session:
-        service = Service(session.settings)
+        service = Service(session.settings, planner=Replanner(config))
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: service.stop())
         service.run()

@@ -25,6 +25,7 @@ from hatchmon.app.buttons import answer as button_answer
 from hatchmon.app.intake import Intake
 from hatchmon.app.machine import Machine
 from hatchmon.app.pending import Pending
+from hatchmon.app.plan_watch import TROUBLE, PlanWatch
 from hatchmon.app.record import (
     Water,
     note_water,
@@ -51,6 +52,7 @@ from hatchmon.hatchery.alerts import (
     Rules,
     back_words,
     batch_scope,
+    begin_facts,
     dark_facts,
     doubt_facts,
     salt_facts,
@@ -205,6 +207,8 @@ class Engine:
         self._back_mono = clock.monotonic()
         self._turned_mono = clock.monotonic()
         self._rewound = 0  # how often the series store's cursors were set back
+        self._plan = PlanWatch(settings, store)
+        self._planned_mono: float | None = None  # the tick at which that was last looked at
         self.intake = Intake(settings, store, clock, self._use)
         self._load()
 
@@ -512,6 +516,8 @@ class Engine:
             self.commit()
             return
         facts += slow_lot_facts(self._beliefs.falling(now))
+        running = {cone.name for cone in self.cones.values() if cone.watch is not None}
+        facts += begin_facts(self._plan.beginnings(), now, running, self.voice)
         self.machine.unset = self._time.waited_in_vain
         facts += self.machine.facts(now, mono, self._rules, self.voice)
         facts += storage_facts(self._disk.room(), self.undone.get("backup"))
@@ -520,6 +526,8 @@ class Engine:
             self._off_from = None
         for alert in self._book.update(now, elapsed_s, facts):
             log.info("alert %s: %s", alert.kind, alert.title)
+            if alert.kind in TROUBLE:
+                self._plan.changed()
             self._send(alert, now)
             if alert.kind in STAGES:
                 self._pending.overtaken.append((STAGES[: STAGES.index(alert.kind)], alert.scope))
@@ -640,6 +648,8 @@ class Engine:
                 self._pending.urgent = True
             if not done:
                 continue
+            if not (isinstance(request.body, dict) and request.body.get("do") == "plan"):
+                self._plan.changed()
             learned |= noted
             if not noted:
                 self.tick()
@@ -675,6 +685,21 @@ class Engine:
             answer = {"text": FAULT}
         self._store.answer(request.request_id, False, answer, now)
         return False, answer
+
+    def wishes_plan(self) -> bool:
+        """Whether a plan of what to begin should be made now; asked, it is taken to be made."""
+        if self._ticked_mono is None or self._ticked_mono == self._planned_mono:
+            return False
+        now, self._planned_mono = self._clock.now(), self._ticked_mono
+        running = {
+            cone.watch.batch.batch_id: (cone.watch.batch, cone.forecast)
+            for cone in self.cones.values()
+            if cone.watch is not None
+        }
+        if not self._plan.due(now, running):
+            return False
+        self._plan.wished(now, running)
+        return True
 
     def _running(self, cone: str) -> int | None:
         watch = self.cones[cone].watch

@@ -23,6 +23,7 @@ from hatchmon.app.backups import Backups
 from hatchmon.app.engine import Engine, JobTold, RequestLeft
 from hatchmon.app.jobs import Jobs
 from hatchmon.app.outgoing import feeds
+from hatchmon.app.replan import Replanner
 from hatchmon.app.rescue import make_good, set_aside_if_damaged, suspect
 from hatchmon.app.settings import Settings
 from hatchmon.app.snapshot import Showcase
@@ -81,9 +82,12 @@ def addresses(settings: Settings) -> list[str]:
 class Service:
     """Everything that ``hatchmon run`` starts; ``stop``, from any thread, makes ``run`` return."""
 
-    def __init__(self, settings: Settings, notify: Notify | None = None) -> None:
+    def __init__(
+        self, settings: Settings, notify: Notify | None = None, planner: Replanner | None = None
+    ) -> None:
         self._settings = settings
         self._notify = notify or Notify()
+        self._planner = planner
         self._clock = make_clock(settings)
         self._stopping = threading.Event()
         self._inbox: queue.Queue[object] = queue.Queue(settings.broker.receive_maximum * 2 + 256)
@@ -169,6 +173,10 @@ class Service:
             self._take(self._engine.due_in_s())
             self._engine.turn()
             self._jobs.turn()
+            if self._planner is not None:
+                self._planner.turn()
+                if self._planner.free and self._engine.wishes_plan():
+                    self._planner.start()
             sound = (
                 self._engine.sound
                 and self._link.alive
@@ -214,6 +222,8 @@ class Service:
 
     def _shut_down(self) -> None:
         """Drain, commit, acknowledge, say goodbye: well within five seconds."""
+        if self._planner is not None:
+            self._planner.stop()
         if self._web is not None:
             self._web.ask_to_stop()
         try:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, time, timedelta
 from typing import Literal
@@ -14,7 +14,7 @@ from hatchmon.hatchery.wording import Voice, duration, span
 
 Kind = Literal[
     "ready-soon", "ready", "closing", "past", "cold", "warm", "salt", "dark", "silent", "doubt", "slow-lot",
-    "back", "broker", "series", "clock", "storage",
+    "back", "broker", "series", "clock", "storage", "begin-next",
 ]  # fmt: skip
 
 URGENCY: dict[Kind, Urgency] = {
@@ -34,6 +34,7 @@ URGENCY: dict[Kind, Urgency] = {
     "series": "can wait",
     "clock": "soon",
     "storage": "soon",
+    "begin-next": "soon",
 }
 
 # The stages of a batch, in the only order they may be told; a later one silences those before it.
@@ -41,6 +42,7 @@ STAGES: tuple[Kind, ...] = ("ready-soon", "ready", "closing", "past")
 # What is true for good once it has been told: never cleared, so never told again.
 FOR_GOOD: tuple[Kind, ...] = (*STAGES, "slow-lot")
 REPEAT_FLOOR = timedelta(hours=2)
+BEGIN_UNTIL = timedelta(hours=2)
 HYSTERESIS_C = 0.5
 UNCHANGED_C = 0.5
 HYSTERESIS_G_L = 1.0
@@ -308,6 +310,52 @@ def dark_facts(
     )
     title = f"{batch.cone}: dark, {lux:.0f} lux"
     return [Fact("dark", scope, batch.cone, title, body, rules.water_min * 60.0)]
+
+
+@dataclass(frozen=True, slots=True)
+class Beginning:
+    """A planned start, to be told from ``tell`` on: ``grams`` of ``lot`` in ``litres`` of brine of
+    ``salinity`` (g/L), which takes ``salt_g`` of salt; the ``feedings`` it is for."""
+
+    cone: str
+    lot: str
+    at: datetime
+    grams: float
+    litres: float
+    salinity: float
+    salt_g: float
+    feedings: tuple[datetime, ...]
+    tell: datetime
+
+
+def begin_facts(
+    beginnings: Iterable[Beginning], now: datetime, running: Collection[str], voice: Voice
+) -> list[Fact]:
+    """The planned starts whose time to be told has come, until two hours after they are due or their cone is
+    ``running``."""
+    return [
+        Fact(
+            "begin-next",
+            f"begin {each.cone} {each.at:%Y-%m-%dT%H:%MZ}",
+            each.cone,
+            f"{each.cone}: begin {each.grams:g} g at {voice.time(each.at, now)}",
+            _begin_words(each, now, voice),
+        )
+        for each in beginnings
+        if each.tell <= now < each.at + BEGIN_UNTIL and each.cone not in running
+    ]
+
+
+def _begin_words(each: Beginning, now: datetime, voice: Voice) -> str:
+    fed = [voice.time(moment, now) for moment in each.feedings]
+    meant = f" For the feeding{'s' if len(fed) > 1 else ''} of {' and '.join(fed)}." if fed else ""
+    return (
+        f"{each.grams:g} g of lot {each.lot} in {each.litres:g} L of brine, {each.salinity:g} g/L: about "
+        f"{each.salt_g:.0f} g of salt from fresh water.{meant} The mixing sheet: hatchmon supply --sheet. "
+        "Then "
+        f"note it: hatchmon begin {each.cone} --lot '{each.lot}' --grams {each.grams:g} "
+        f"--litres {each.litres:g}"
+    )
 
 
 def slow_lot_facts(falling: Mapping[str, Falling]) -> list[Fact]:

@@ -500,7 +500,7 @@ PROBE = '[[probes]]\ncone = "left"\nquantity = "temperature"\ntopic = "a/b"\n'
             'alerts.urgency.coldd = "now"',
             'alerts.urgency.coldd must be "cold" or "clock" or "closing" or "slow-lot" or "salt" or "dark" or'
             ' "back" or "ready" or "doubt" or "silent" or "broker" or "storage" or "ready-soon" or "past" or'
-            ' "warm" or "series", not "coldd"',
+            ' "warm" or "series" or "begin-next", not "coldd"',
         ),
         # rehearsal
         (

@@ -20,6 +20,7 @@ from hatchmon.hatchery.alerts import (
     URGENCY,
     Afflicted,
     AlertBook,
+    Beginning,
     Fact,
     Kind,
     Quiet,
@@ -27,6 +28,7 @@ from hatchmon.hatchery.alerts import (
     Standing,
     back_words,
     batch_scope,
+    begin_facts,
     dark_facts,
     doubt_facts,
     salt_facts,
@@ -538,6 +540,43 @@ def test_what_is_said_of_a_lot_that_falls_off(tmp_path: Path) -> None:
         "before. Keep it cold, dry and sealed, or plan with more grams."
     )
     assert restarted(book, tmp_path / "h.db").update(at(100), 60.0, facts) == []
+
+
+# ---- what to begin next ----
+
+
+def beginning(tell_h: float = 1.0) -> Beginning:
+    feedings = (START + timedelta(hours=30), START + timedelta(hours=41))
+    return Beginning(
+        "bench", "river-23", START + timedelta(hours=2), 2.4, 2.0, 25.0, 50.9, feedings,
+        START + timedelta(hours=tell_h),
+    )  # fmt: skip
+
+
+def test_what_is_said_of_a_start_to_come() -> None:
+    minutes = Minutes()
+    (told,) = begin_facts([beginning()], at(1.0), (), BERLIN)
+    assert minutes.tick(told) == ["begin-next"]
+    assert minutes.told(60, told) == []
+    clock = [BERLIN.time(START + timedelta(hours=hours), at(1.0)) for hours in (2, 30, 41)]
+    assert told.title == f"bench: begin 2.4 g at {clock[0]}"
+    assert told.body == (
+        "2.4 g of lot river-23 in 2 L of brine, 25 g/L: about 51 g of salt from fresh water. For the "
+        "feedings of "
+        f"{clock[1]} and {clock[2]}. The mixing sheet: hatchmon supply --sheet. Then note it: hatchmon begin "
+        "bench --lot 'river-23' --grams 2.4 --litres 2"
+    )
+    assert URGENCY[told.kind] == "soon"
+
+
+@pytest.mark.parametrize(
+    ("hours", "running", "told"),
+    [(0.99, (), 0), (1.0, (), 1), (2.5, (), 1), (3.99, (), 1), (4.0, (), 0), (1.5, ("bench",), 0)],
+)
+def test_a_start_is_told_until_it_is_made_or_long_past(
+    hours: float, running: tuple[str, ...], told: int
+) -> None:
+    assert len(begin_facts([beginning()], at(hours), running, BERLIN)) == told
 
 
 # ---- temperature ----
