@@ -66,14 +66,14 @@ STEPS: tuple[str, ...] = (
         doubt_c REAL NOT NULL
     ) STRICT;
     CREATE TABLE looks (
-        look_id INTEGER PRIMARY KEY,
+        look_id INTEGER PRIMARY KEY AUTOINCREMENT,
         batch_id INTEGER NOT NULL REFERENCES batches,
         time_us INTEGER NOT NULL,
         dated_by TEXT NOT NULL CHECK (dated_by IN ('receipt', 'keeper')),
         seen TEXT NOT NULL
     ) STRICT;
     CREATE TABLE counts (
-        count_id INTEGER PRIMARY KEY,
+        count_id INTEGER PRIMARY KEY AUTOINCREMENT,
         batch_id INTEGER NOT NULL REFERENCES batches,
         time_us INTEGER NOT NULL,
         dated_by TEXT NOT NULL CHECK (dated_by IN ('receipt', 'keeper')),
@@ -101,7 +101,7 @@ STEPS: tuple[str, ...] = (
         PRIMARY KEY (kind, scope)
     ) STRICT;
     CREATE TABLE alerts (
-        alert_id INTEGER PRIMARY KEY,
+        alert_id INTEGER PRIMARY KEY AUTOINCREMENT,
         kind TEXT NOT NULL, scope TEXT NOT NULL, cone TEXT, urgency TEXT NOT NULL,
         title TEXT NOT NULL, body TEXT NOT NULL, raised_us INTEGER NOT NULL,
         seen_us INTEGER, seen_by TEXT  -- when and by whom the keeper's answer came

@@ -32,11 +32,10 @@ REJECTED_KEPT = 10_000
 REQUESTS_KEPT = 20_000  # a button that hangs presses itself 14,400 times a day at most
 PLANS_KEPT = 100
 LETTER_TRIES = 5  # at the least, before one is given up: a machine that was off has not tried
-_FIRST_MOVED = {
-    "readings": "SELECT min(seq) FROM readings WHERE seq >= ? AND dated_by = 'receipt'",
-    "forecasts": "SELECT min(forecast_id) FROM forecasts WHERE issued_us BETWEEN ? AND ?",
-    "alerts": "SELECT min(alert_id) FROM alerts WHERE raised_us BETWEEN ? AND ?",
-    "batches": "SELECT min(change_id) FROM batch_changes WHERE time_us BETWEEN ? AND ?",
+_NOTED = {  # what the machine's clock dates beside readings: the feed, the number, the time
+    "forecasts": ("forecasts", "forecast_id", "issued_us"),
+    "alerts": ("alerts", "alert_id", "raised_us"),
+    "batch_changes": ("batches", "change_id", "time_us"),
 }
 PAGE_BYTES = 1024
 FILE_FROM = 4096
@@ -102,6 +101,21 @@ class Request:
     body: dict[str, Any]
     answer_to: str | None = None
     ref: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """Where the record stood at one moment: the numbers that the next of each would get, or less, and the
+    batches (``running``) that had not ended."""
+
+    readings: int
+    batches: int = 1
+    looks: int = 1
+    counts: int = 1
+    forecasts: int = 1
+    alerts: int = 1
+    batch_changes: int = 1
+    running: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -1021,24 +1035,31 @@ class Store:
 
     # --- a clock that was wrong --------------------------------------------------------------
 
-    def shift_times(self, first_seq: int, since: datetime, until: datetime, by: timedelta) -> dict[str, int]:
-        """Move what this machine's clock stamped wrongly: readings from ``first_seq`` on that were dated
-        on receipt; starts, looks and counts of batches dated so in [since, until], and what was said then.
+    def shift_times(self, marks: Marks, since: datetime, until: datetime, by: timedelta) -> dict[str, int]:
+        """Move what this machine's clock stamped wrongly: readings newer than ``marks`` and dated on receipt;
+        starts, ends, looks and counts of batches in [since, until], and what was said then.
+
+        The numbers tell what the time alone would not: a clock may start behind what was noted last.
 
         Returns, by feed of the series store, the number of the first point that moved.
         """
         shift = by // _MICROSECOND
         span = (to_us(since), to_us(until))
-        moved = {
-            feed: int(first)
-            for feed, sql in _FIRST_MOVED.items()
-            if (first := self._db.execute(sql, (first_seq,) if feed == "readings" else span).fetchone()[0])
+        found = {
+            "readings": self._db.execute(
+                "SELECT min(seq) FROM readings WHERE seq >= ? AND dated_by = 'receipt'", (marks.readings,)
+            ).fetchone()[0]
         }
+        for table, (feed, number, column) in _NOTED.items():
+            found[feed] = self._db.execute(
+                f"SELECT min({number}) FROM {table} WHERE {number} >= ? AND {column} BETWEEN ? AND ?",
+                (getattr(marks, table), *span),
+            ).fetchone()[0]
         self.file_readings(self.next_seq())
         # Through negative times, so that no reading meets another half way.
         self._db.execute(
             "UPDATE readings SET time_us = -(time_us + ?) WHERE seq >= ? AND dated_by = 'receipt'",
-            (shift, first_seq),
+            (shift, marks.readings),
         )
         met = self._db.execute(
             """SELECT m.seq, m.stream_id, -m.time_us FROM readings m JOIN readings o
@@ -1053,13 +1074,14 @@ class Store:
         self._db.execute("UPDATE readings SET time_us = -time_us WHERE time_us < 0")
         self._db.execute(
             """UPDATE batches SET started_us = started_us + ?
-               WHERE dated_by = 'receipt' AND started_us BETWEEN ? AND ?""",
-            (shift, *span),
+               WHERE batch_id >= ? AND dated_by = 'receipt' AND started_us BETWEEN ? AND ?""",
+            (shift, marks.batches, *span),
         )
         self._db.execute(
-            """UPDATE batches SET ended_us = ended_us + ?
-               WHERE ended_us BETWEEN ? AND ? AND batch_id NOT IN (SELECT batch_id FROM notebook)""",
-            (shift, *span),
+            f"""UPDATE batches SET ended_us = ended_us + ?
+                WHERE (batch_id >= ? OR batch_id IN ({",".join(map(str, marks.running))}))
+                AND ended_us BETWEEN ? AND ? AND batch_id NOT IN (SELECT batch_id FROM notebook)""",
+            (shift, marks.batches, *span),
         )
         self._db.execute(
             "UPDATE batches SET used_up_us = used_up_us + ? WHERE used_up_us BETWEEN ? AND ?", (shift, *span)
@@ -1067,27 +1089,41 @@ class Store:
         self._db.execute(
             "UPDATE stock SET weighed_us = weighed_us + ? WHERE weighed_us BETWEEN ? AND ?", (shift, *span)
         )
-        for noted in ("looks", "counts"):
+        for noted, number, newest in (
+            ("looks", "look_id", marks.looks),
+            ("counts", "count_id", marks.counts),
+        ):
             self._db.execute(
                 f"""UPDATE {noted} SET time_us = time_us + ?
-                    WHERE dated_by = 'receipt' AND time_us BETWEEN ? AND ?""",
-                (shift, *span),
+                    WHERE {number} >= ? AND dated_by = 'receipt' AND time_us BETWEEN ? AND ?""",
+                (shift, newest, *span),
             )
         # Or they would wait until the wrong clock's time comes.
         self._db.execute(
             """UPDATE letters SET not_before_us = not_before_us + ? WHERE state = 'due' AND alert_id IN (
-               SELECT alert_id FROM alerts WHERE raised_us BETWEEN ? AND ?)""",
-            (shift, *span),
+               SELECT alert_id FROM alerts WHERE alert_id >= ? AND raised_us BETWEEN ? AND ?)""",
+            (shift, marks.alerts, *span),
         )
-        for table, column in (
-            ("alerts", "raised_us"),
-            ("forecasts", "issued_us"),
-            ("batch_changes", "time_us"),
-        ):
+        for table, (_, number, column) in _NOTED.items():
             self._db.execute(
-                f"UPDATE {table} SET {column} = {column} + ? WHERE {column} BETWEEN ? AND ?", (shift, *span)
+                f"""UPDATE {table} SET {column} = {column} + ?
+                    WHERE {number} >= ? AND {column} BETWEEN ? AND ?""",
+                (shift, getattr(marks, table), *span),
             )
-        return moved
+        return {feed: int(first) for feed, first in found.items() if first is not None}
+
+    def marks(self) -> Marks:
+        """Where the record stands now."""
+        numbers = {
+            "batches": "batch_id", "looks": "look_id", "counts": "count_id", "forecasts": "forecast_id",
+            "alerts": "alert_id", "batch_changes": "change_id",
+        }  # fmt: skip
+        nexts = {
+            table: int(self._db.execute(f"SELECT coalesce(max({number}), 0) + 1 FROM {table}").fetchone()[0])
+            for table, number in numbers.items()
+        }
+        running = self.rows("SELECT batch_id FROM batches WHERE ended_us IS NULL")
+        return Marks(self.next_seq(), running=tuple(row["batch_id"] for row in running), **nexts)
 
     def undate(self, first_seq: int) -> None:
         """Nobody can tell when the readings from ``first_seq`` on that were dated on receipt were taken."""

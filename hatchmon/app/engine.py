@@ -762,12 +762,12 @@ class Engine:
         if by is None or not self.commit():
             return
         log.warning("the clock jumped by %s; times noted since the machine's start move with it", by)
-        first_seq, since = self._time.boot.first_seq, self._time.began
+        marks, since = self._time.boot.marks, self._time.began
         with self._store.atomic():
-            moved = self._store.shift_times(first_seq, since, now - by, by)
+            moved = self._store.shift_times(marks, since, now - by, by)
             self._store.hold_letters(now, self._not_quiet_from(now))
             self._store.date_changes(now)
-            judge_again(self._store, first_seq, now)
+            judge_again(self._store, marks.readings, now)
             back = {feed: min(first - 1, self._store.series_cursor(feed)) for feed, first in moved.items()}
             for feed, cursor in back.items():
                 self._store.set_series_cursor(feed, cursor)

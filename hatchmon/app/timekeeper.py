@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass, replace
 from datetime import datetime, timedelta
 
 from hatchmon.adapters.clock import Clock
-from hatchmon.adapters.store import Store, from_us, to_us
+from hatchmon.adapters.store import Marks, Store, from_us, to_us
 from hatchmon.hatchery.probes import Judge
 from hatchmon.hatchery.types import Quantity
 
@@ -17,11 +17,11 @@ _KEY = "boot"
 
 @dataclass(slots=True)
 class Boot:
-    """One start of the machine: its name, the first reading's number and the wall clock then, how far the
-    wall clock was ahead of the steady one, and whether times are not to be believed yet (``held``)."""
+    """One start of the machine: its name, where the record stood and the wall clock then, how far the wall
+    clock was ahead of the steady one, and whether times are not to be believed yet (``held``)."""
 
     name: str | None
-    first_seq: int
+    marks: Marks
     began_us: int
     offset_s: float
     held: bool
@@ -41,14 +41,14 @@ class Timekeeper:
         self._waiting_since = clock.monotonic()
         self._asked_mono: float | None = None
         text = store.meta(_KEY)
-        self._before = Boot(**json.loads(text)) if text else None
+        self._before = _boot_from(text)
         now = clock.now()
         if self._before is not None and self._before.name is not None and self._before.name == clock.boot():
             self.boot, self.goes_on = self._before, True
             return
         offset_s = now.timestamp() - clock.monotonic()
         held = wait_min > 0 and clock.synchronised() is False
-        self.boot = Boot(clock.boot(), store.next_seq(), to_us(now), offset_s, held)
+        self.boot = Boot(clock.boot(), store.marks(), to_us(now), offset_s, held)
 
     def take_over(self) -> tuple[datetime, datetime] | None:
         """Note the machine's start, inside the caller's transaction.
@@ -59,7 +59,7 @@ class Timekeeper:
         before = self._before
         lost = None
         if before is not None and not self.goes_on and before.held:
-            self._store.undate(before.first_seq)
+            self._store.undate(before.marks.readings)
             lost = from_us(before.began_us), from_us(int(self._store.meta("alive_us", str(before.began_us))))
         self.keep()
         return lost
@@ -119,8 +119,16 @@ def _shifted(boot: Boot, by: timedelta) -> Boot:
 
 def times_are_held(store: Store) -> bool:
     """Whether what is stored now may bear wrong times that will be put right."""
-    text = store.meta(_KEY)
-    return bool(text) and Boot(**json.loads(text)).held
+    boot = _boot_from(store.meta(_KEY))
+    return boot is not None and boot.held
+
+
+def _boot_from(text: str) -> Boot | None:
+    if not text:
+        return None
+    data = json.loads(text)
+    marks = data.pop("marks")
+    return Boot(marks=Marks(**marks | {"running": tuple(marks["running"])}), **data)
 
 
 def judge_again(store: Store, first_seq: int, now: datetime) -> None:

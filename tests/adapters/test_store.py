@@ -24,6 +24,7 @@ from hypothesis import strategies as st
 from hatchmon.adapters import store as store_module
 from hatchmon.adapters.migrations import STEPS
 from hatchmon.adapters.store import (
+    Marks,
     NewReading,
     Request,
     Store,
@@ -711,7 +712,7 @@ def test_a_harvest_goes_into_the_cold_store_and_is_used_up(store: Store) -> None
     assert store.batches("cold_c IS NOT NULL AND used_up_us IS NULL") == [stored]
     store.use_up(1, after(90))
     assert store.batches() == [replace(stored, used_up=after(90))]
-    store.shift_times(1, after(50), after(100), timedelta(hours=1))
+    store.shift_times(Marks(1), after(50), after(100), timedelta(hours=1))
     assert store.batches() == [replace(stored, ended=after(3660), used_up=after(3690))]
 
 
@@ -994,7 +995,7 @@ def test_what_the_wrong_clock_stamped_moves_and_nothing_else(store: Store) -> No
         reading(stream, 200, 3.0), reading(stream, 210, 4.0, dated_by="probe"),
         reading(stream, 220, 5.0, dated_by="keeper"), reading(stream, 230, 6.0),
     ])  # fmt: skip
-    store.shift_times(first, after(190), after(300), timedelta(days=30))
+    store.shift_times(Marks(first), after(190), after(300), timedelta(days=30))
     day30 = 30 * 86400.0
     assert times(store, stream) == {
         1.0: 0.0, 2.0: 100.0, 3.0: day30 + 200, 4.0: 210.0, 5.0: 220.0, 6.0: day30 + 230,
@@ -1016,7 +1017,7 @@ def test_batches_looks_and_letters_of_the_wrong_hours_move(store: Store) -> None
     store.end_batch(begun[3].batch_id, after(60), "harvested")
     for seconds in (-30, 50):
         store.add_alert(replace(ALERT, raised=after(seconds)), 1, after(seconds + 5))
-    store.shift_times(1, after(0), after(100), timedelta(hours=-1))
+    store.shift_times(Marks(1), after(0), after(100), timedelta(hours=-1))
     moved = {batch.cone: batch for batch in store.batches()}
     assert {cone: (batch.started - NOW).total_seconds() for cone, batch in moved.items()} == {
         "north": -50.0, "south": 10.0 - 3600, "east": 20.0, "west": 30.0 - 3600,
@@ -1027,11 +1028,41 @@ def test_batches_looks_and_letters_of_the_wrong_hours_move(store: Store) -> None
     assert due == {1: after(-25), 2: after(55 - 3600)}
 
 
+def test_what_was_noted_before_the_start_stays_though_the_clock_starts_behind_it(store: Store) -> None:
+    """A machine that saves the time once an hour shows, when started, up to an hour before it went off."""
+    probe(store)
+    probe(store, cone="south")
+    early = store.add_batch(replace(NEW, started=after(-600)), "receipt")
+    done = store.add_batch(replace(NEW, cone="south", started=after(-500)), "receipt")
+    store.add_look(Look(early.batch_id, after(10), "few"), "receipt")
+    store.end_batch(done.batch_id, after(20), "harvested")
+    store.add_alert(replace(ALERT, raised=after(30)), 1, after(30))
+    store.date_changes(after(30))
+    marks = store.marks()
+    assert marks.running == (early.batch_id,)
+    # Switched on again: the clock shows 0 once more.
+    late = store.add_batch(replace(NEW, cone="south", started=after(15)), "receipt")
+    store.add_look(Look(early.batch_id, after(25), "some"), "receipt")
+    store.add_alert(replace(ALERT, raised=after(35)), 1, after(35))
+    store.end_batch(early.batch_id, after(40), "harvested")
+    store.date_changes(after(40))
+    moved = store.shift_times(marks, after(0), after(60), timedelta(hours=2))
+    assert [look.time for look in store.looks(early.batch_id)] == [after(10), after(7225)]
+    ends = {batch.batch_id: (batch.started, batch.ended) for batch in store.batches()}
+    assert ends == {
+        early.batch_id: (after(-600), after(7240)),
+        done.batch_id: (after(-500), after(20)),
+        late.batch_id: (after(7215), None),
+    }
+    assert [from_us(row[0]) for row in store.rows("SELECT raised_us FROM alerts")] == [after(30), after(7235)]
+    assert moved == {"alerts": 2, "batches": marks.batch_changes}
+
+
 def test_a_letter_not_yet_sent_does_not_wait_for_the_wrong_clocks_date(store: Store) -> None:
     # Thirty days ahead at boot, no network yet; then the clock is set right.
     boot = after(30 * 86400)
     store.add_alert(replace(ALERT, raised=boot + timedelta(seconds=60)), 1, boot + timedelta(seconds=60))
-    store.shift_times(1, boot, boot + timedelta(seconds=120), -timedelta(days=30))
+    store.shift_times(Marks(1), boot, boot + timedelta(seconds=120), -timedelta(days=30))
     assert len(store.due_letters(after(120))) == 1
 
 
@@ -1061,7 +1092,7 @@ def test_no_two_readings_meet(
                 NewReading(stream.stream_id, base_us + us, us, Verdict.GOOD, dated_by)
                 for us, dated_by in sorted(during.items())
             ])  # fmt: skip
-            store.shift_times(first, NOW, after(1), timedelta(microseconds=shift))
+            store.shift_times(Marks(first), NOW, after(1), timedelta(microseconds=shift))
         rows = store.rows("SELECT raw, time_us FROM readings WHERE stream_id = ?", stream.stream_id)
         moved = {int(row["raw"]): row["time_us"] - base_us for row in rows}
         other_rows = store.rows("SELECT raw, time_us FROM readings WHERE stream_id = ?", other.stream_id)

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from hatchmon.adapters.store import Store
+from hatchmon.adapters.store import Marks, Store
 from hatchmon.app.export import rows, write_csv
 from hatchmon.hatchery.types import Batch, Count, Quantity
 
@@ -80,7 +80,7 @@ def test_counts_of_a_wrong_clock_move_with_it(store: Store) -> None:
     store.add_count(BARE, "receipt")
     store.add_count(FULL, "receipt")
     store.add_count(replace(FULL, time=after(26)), "keeper")
-    store.shift_times(1, after(24), after(30), timedelta(days=-2))
+    store.shift_times(Marks(1), after(24), after(30), timedelta(days=-2))
     assert [count.time for count in store.counts(1)] == [after(25 - 48), after(20), after(26)]
 
 

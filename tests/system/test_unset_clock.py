@@ -17,12 +17,13 @@ from tests.system.test_clock_jumps import HOUR, MINUTE, Bench
 class Clockless(Bench):
     """A bench whose machine, when started, shows the time at which it was last switched off."""
 
-    def switch_on(self, off: timedelta) -> None:
-        """After a power cut that lasted ``off``: that is how far the clock is behind."""
+    def switch_on(self, off: timedelta, saved_before: timedelta = timedelta(0)) -> None:
+        """After a power cut that lasted ``off``; the time was last saved so long before the cut."""
         self.power_cut()
+        self.clock.wall -= saved_before
         self.clock.mono = 20.0
         self.clock.is_set = False
-        self.behind = off
+        self.behind = off + saved_before
         self.boot()
 
     def set_clock(self) -> None:
@@ -54,12 +55,15 @@ def bench(tmp_path: Path) -> Iterator[Clockless]:
     made.store.close()
 
 
-def test_readings_of_an_unset_clock_move_to_where_they_were_taken(bench: Clockless) -> None:
+@pytest.mark.parametrize("saved_before", [timedelta(0), 50 * MINUTE], ids=["at the cut", "50 min before"])
+def test_readings_of_an_unset_clock_move_to_where_they_were_taken(
+    bench: Clockless, saved_before: timedelta
+) -> None:
     """Six hours hatched, three hours dark, four minutes without the time."""
     until = bench.clock.now()
     before = len(bench.times())
     progress_h = bench.progress_h()
-    bench.switch_on(3 * HOUR)
+    bench.switch_on(3 * HOUR, saved_before)
     bench.run(4 * MINUTE, MINUTE)
     assert bench.engine.cones["left"].forecast is None  # nobody can tell how old the batch is
     assert set(bench.forwarded().values()) == {0}
