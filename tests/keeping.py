@@ -235,3 +235,4 @@ def keep_record(
                 keeper.batch(place, started + timedelta(hours=2.5 * (number % len(PLACES))))
             for place, ago in zip(PLACES, (17.5, 9.0, 2.0), strict=True):
                 keeper.batch(place, now - timedelta(hours=ago), run=True)
+        store.file_readings(0)

@@ -9,7 +9,7 @@ from hatchmon.adapters.store import Store
 from hatchmon.app.beliefs import evidence_from
 from hatchmon.science.learning import Evidence, LotBelief, keeper_prior
 
-MOST_KEPT = 24  # lots and batches whose beliefs are held; 120 KB each
+MOST_KEPT = 12  # lots whose beliefs are held; 240 KB each
 
 
 class Lessons:
@@ -19,21 +19,22 @@ class Lessons:
         self._lock = threading.Lock()
         self._bodies: dict[str, dict[int, str]] = {}
         self._levels: dict[str, tuple[float, float]] = {}
-        self._known: OrderedDict[tuple[str, int | None], tuple[LotBelief, LotBelief]] = OrderedDict()
+        self._known: OrderedDict[str, tuple[LotBelief, LotBelief]] = OrderedDict()
 
     def of(self, store: Store, lot: str, without: int | None = None) -> tuple[LotBelief, LotBelief]:
         """The belief about ``lot`` before any hatch of its own, and after them; leaving out batch
         ``without``. The first time, it learns every lot on record."""
         with self._lock:
             self._renew(store)
-            key = (lot, without)
-            if key not in self._known:
+            if lot not in self._known:
                 prior = keeper_prior([self._level(name) for name in sorted(self._bodies) if name != lot])
-                self._known[key] = prior, prior.learn_all(self._evidence(lot, without))
+                self._known[lot] = prior, prior.learn_all(self._evidence(lot))
                 if len(self._known) > MOST_KEPT:
                     self._known.popitem(last=False)
-            self._known.move_to_end(key)
-            return self._known[key]
+            self._known.move_to_end(lot)
+            prior, belief = self._known[lot]
+            own = self._bodies.get(lot, {}).get(-1 if without is None else without)
+        return prior, belief if own is None else belief.unlearn(evidence_from(own))
 
     def _renew(self, store: Store) -> None:
         bodies = store.evidence_by_lot()
@@ -44,10 +45,8 @@ class Lessons:
             self._known.clear()  # every lot's prior rests on all the others
             self._bodies = bodies
 
-    def _evidence(self, lot: str, without: int | None = None) -> list[Evidence]:
-        return [
-            evidence_from(body) for number, body in self._bodies.get(lot, {}).items() if number != without
-        ]
+    def _evidence(self, lot: str) -> list[Evidence]:
+        return [evidence_from(body) for body in self._bodies.get(lot, {}).values()]
 
     def _level(self, lot: str) -> tuple[float, float]:
         if lot not in self._levels:

@@ -111,10 +111,22 @@ class LotBelief:
         """The belief after the notes of one finished batch."""
         if evidence.empty:
             return self
+        weights = self.weights * self._likelihood(evidence)
+        return LotBelief(self.a, weights / weights.sum(), self.hatches + 1)
+
+    def unlearn(self, evidence: Evidence) -> LotBelief:
+        """The belief before the notes of a batch that it has learned from; what is as good as ruled out
+        stays so."""
+        if evidence.empty:
+            return self
+        weights = self.weights / self._likelihood(evidence)
+        return LotBelief(self.a, weights / weights.sum(), self.hatches - 1)
+
+    def _likelihood(self, evidence: Evidence) -> Floats:
+        """(a, 7, 11, omega) of a batch's notes, its shift integrated out; never zero."""
         line = _line_likelihood(evidence, self._c)  # (c, 7, 11)
         sds = _shift_sds(evidence.extra_sd, evidence.light_known)
-        weights = self.weights * _over_shifts(self.a, self._c, sds, line)
-        return LotBelief(self.a, weights / weights.sum(), self.hatches + 1)
+        return _over_shifts(self.a, self._c, sds, line)
 
     def learn_all(self, batches: Iterable[Evidence]) -> LotBelief:
         """The belief after several batches; their order does not matter."""

@@ -562,3 +562,13 @@ def test_a_wrong_count_does_not_rule() -> None:
     steady = LotBelief.prior().learn(looks).a_mean_sd[0]
     wrong = replace(looks, counted=(counted(40.0, 0, 1000, (8000.0, 2000.0)),))
     assert abs(LotBelief.prior().learn(wrong).a_mean_sd[0] - steady) < 0.15
+
+
+def test_what_was_learned_can_be_left_out_again() -> None:
+    batches = [notes((hours, "some"), (hours + 4.0, "complete")) for hours in (17.0, 19.0, 20.5, 22.0)]
+    after = PRIOR.learn_all(batches)
+    for place, batch in enumerate(batches):
+        without = after.unlearn(batch)
+        direct = PRIOR.learn_all(batches[:place] + batches[place + 1 :])
+        assert without.hatches == direct.hatches == 3
+        assert without.weights == pytest.approx(direct.weights, rel=1e-9, abs=1e-15)

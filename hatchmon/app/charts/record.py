@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
 from datetime import timedelta
 
 from hatchmon.app.charts.chart import Axis, Cell, Chart, Layer, Line, Marks, Rule, Table, around, number_axis
@@ -11,13 +13,16 @@ from hatchmon.hatchery.review import Kept
 from hatchmon.hatchery.wording import Voice
 
 PROMISED = 0.8
+NEWEST = 150  # hatches shown one by one
+LONGEST_TABLE = 30
 
 
 def record_charts(record: Record, voice: Voice) -> list[Chart]:
     """Predicted against observed, the error over time, and how often the band held it."""
     if not record.kept:
         return []
-    return [_against(record), _error(record, voice), _coverage(record)]
+    newest = replace(record, kept=record.kept[-NEWEST:])
+    return [_against(newest), _error(newest, voice), _coverage(record)]
 
 
 def _words(record: Record, kept: Kept) -> str:
@@ -51,11 +56,12 @@ def _against(record: Record) -> Chart:
                 )
             )
     errors = sorted(abs(kept.error_h) for kept in record.kept)
+    them = "them" if len(errors) < NEWEST else f"the newest {NEWEST}"
     return Chart(
         "against",
         "How near did the first forecasts come?",
-        f"Half of them were within {errors[(len(errors) - 1) // 2]:.1f} h, the worst {errors[-1]:.1f} h off. "
-        "Seen: what the last forecast of a batch, which knew every look, says.",
+        f"Half of {them} were within {errors[(len(errors) - 1) // 2]:.1f} h, the worst {errors[-1]:.1f} h "
+        "off. Seen: what the last forecast of a batch, which knew every look, says.",
         number_axis("90 % hatched, first said, h", low, high),
         number_axis("90 % hatched, seen, h", low, high, most=5),
         tuple(layers),
@@ -152,7 +158,10 @@ def _coverage(record: Record) -> Chart:
         ),
         Table(
             ("batches", "inside", "share"),
-            tuple((k.count, k.inside, f"{k.inside / k.count:.0%}") for k in record.kept),
+            tuple(
+                (kept.count, kept.inside, f"{kept.inside / kept.count:.0%}")
+                for kept in record.kept[:: -max(1, math.ceil(len(record.kept) / LONGEST_TABLE))][::-1]
+            ),
         ),
         height=220,
     )
