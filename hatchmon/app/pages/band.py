@@ -14,6 +14,7 @@ from hatchmon.hatchery.wording import Voice, span
 BEHIND = timedelta(hours=3)
 AHEAD = timedelta(hours=21)
 TICK_H = 3
+BESIDE = timedelta(minutes=115)  # on a phone the name of now takes so much room
 NIGHT = (time(22), time(6))
 WIDE, HIGH = 1000, 100  # of the drawing within a strip, which is stretched to its place
 
@@ -48,7 +49,7 @@ class Axis:
             local = moment.astimezone(self.voice.zone)
             if local.hour % TICK_H == 0:
                 place = self.at(moment)
-                free = abs(moment - self.now) > timedelta(minutes=75) and 3.0 < place < 97.0
+                free = abs(moment - self.now) > BESIDE and 3.0 < place < 97.0
                 found.append((place, local.strftime("%H"), free))
         return found
 
