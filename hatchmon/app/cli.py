@@ -660,9 +660,7 @@ def export(
 
 @app.command()
 def report(
-    number: Annotated[
-        int | None, typer.Argument(metavar="[BATCH]", help="The batch's number.", min=1)
-    ] = None,
+    number: Annotated[int | None, typer.Argument(metavar="BATCH", help="The batch's number.", min=1)] = None,
     month: Annotated[
         str | None, typer.Option(metavar="YYYY-MM", help="All batches begun in this month instead.")
     ] = None,

@@ -1,17 +1,22 @@
-"""What stands in the keeper's calendar: the harvest window of every running batch, and what was harvested."""
+"""What stands in the keeper's calendar: planned starts, the harvest window of every running batch, and what
+was harvested."""
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 
 from hatchmon.adapters.calendar import Event, Reminder
 from hatchmon.adapters.store import Store, to_us
+from hatchmon.app.plan_record import issued_of, planned_starts
 from hatchmon.app.settings import Settings
 from hatchmon.app.state import cone_path
 from hatchmon.hatchery.types import Batch, Forecast
 from hatchmon.hatchery.wording import Voice, span
 
+BEGUN_IN = timedelta(minutes=15)
+REMIND_OF_START = timedelta(minutes=10)
 KEPT_FOR = timedelta(days=7)
 
 
@@ -21,9 +26,9 @@ def feed_path(secret: str) -> str:
 
 
 def calendar_events(settings: Settings, store: Store, now: datetime) -> list[Event]:
-    """The events, by the number of their batch. What they say rests on the record alone, not on ``now``, but
-    for which batches they are of."""
-    return list(_events(settings, store, now))
+    """The events: batches by number, then starts by time. What they say rests on the record alone; ``now``
+    chooses which they are of."""
+    return [*_events(settings, store, now), *_starts(settings, store, now)]
 
 
 def _events(settings: Settings, store: Store, now: datetime) -> Iterator[Event]:
@@ -37,6 +42,37 @@ def _events(settings: Settings, store: Store, now: datetime) -> Iterator[Event]:
                 yield _harvested(settings, batch, batch.ended, issued + 1, voice)
         elif last is not None and last.opens is not None and last.closes is not None:
             yield _window(settings, batch, last, issued, voice)
+
+
+def _starts(settings: Settings, store: Store, now: datetime) -> Iterator[Event]:
+    issued = issued_of(store)
+    if issued is None:
+        return
+    voice = Voice(settings.zone, settings.unit)
+    places: Counter[str] = Counter()
+    for start in sorted(planned_starts(store, now), key=lambda each: datetime.fromisoformat(each["at"])):
+        cone, at = start["cone"], datetime.fromisoformat(start["at"])
+        places[cone] += 1  # the next start of a cone stays its next when a new plan moves it
+        feedings = [voice.weekday(datetime.fromisoformat(each)) for each in start["for"]]
+        what = f"begin {start['grams']:g} g of {start['lot']}"
+        yield Event(
+            uid=f"start-{places[cone]}-{cone.encode().hex()}@{settings.site}.hatchmon",
+            starts=at,
+            ends=at + BEGUN_IN,
+            summary=f"{cone}: {what}",
+            description="\n".join(
+                (
+                    f"{start['litres']:g} L at {start['salinity']:g} g/L: {start['salt_g']:g} g of salt.",
+                    f"For the feeding{'s' if len(feedings) > 1 else ''} of {', '.join(feedings)}.",
+                    f"As of {voice.weekday(issued.made)}; this moves as the plan does.",
+                )
+            ),
+            changed=issued.made,
+            sequence=issued.number,
+            location=cone,
+            url=settings.web.link(cone_path(cone)),
+            reminders=(Reminder(REMIND_OF_START, f"{cone}: {what}"),),
+        )
 
 
 def _window(settings: Settings, batch: Batch, last: Forecast, issued: int, voice: Voice) -> Event:

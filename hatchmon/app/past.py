@@ -35,6 +35,7 @@ from hatchmon.hatchery.review import (
     told_over_time,
     yielded,
 )
+from hatchmon.hatchery.supply.stock import Stock
 from hatchmon.hatchery.types import Batch, Count, Forecast, Quantity, Refused
 from hatchmon.hatchery.wording import Voice
 from hatchmon.science.yields import Interval, cost_per_million
@@ -68,7 +69,7 @@ class BatchPast:
 @dataclass(frozen=True, slots=True)
 class LotPast:
     """One lot: its batches, oldest first, what their counts say together and one by one, and what a million
-    nauplii cost where the price is known; ``grams`` used."""
+    nauplii cost where the price is known; ``grams`` used and, where it was weighed, ``left_g``."""
 
     lot: str
     batches: Sequence[Batch]
@@ -76,6 +77,7 @@ class LotPast:
     yields: LotYield
     counted: Sequence[Yielded]
     cost: Interval | None
+    left_g: float | None
 
     @property
     def harvested(self) -> int:
@@ -159,16 +161,24 @@ class Past:
         by_lot: dict[str, list[Batch]] = {}
         for batch in store.batches():
             by_lot.setdefault(batch.lot, []).append(batch)
-        lots = [self._lot(lot, batches, counts, t90) for lot, batches in by_lot.items()]
+        stock = {each.lot: each for each in store.stock()}
+        lots = [self._lot(batches, counts, t90, stock.get(lot)) for lot, batches in by_lot.items()]
         return sorted(lots, key=lambda lot: lot.batches[-1].started, reverse=True)
 
     def _lot(
-        self, lot: str, batches: Sequence[Batch], counts: dict[int, list[Count]], t90_h: dict[int, float]
+        self,
+        batches: Sequence[Batch],
+        counts: dict[int, list[Count]],
+        t90_h: dict[int, float],
+        stock: Stock | None,
     ) -> LotPast:
+        lot = batches[0].lot
         facts = [(batch, counts.get(batch.batch_id, []), t90_h.get(batch.batch_id)) for batch in batches]
         yields = lot_yield(facts)
         known = self._settings.lots.get(lot)
         price = None if known is None else known.price_per_kg
+        if stock is not None and stock.price_per_kg is not None:
+            price = stock.price_per_kg
         return LotPast(
             lot=lot,
             batches=batches,
@@ -178,6 +188,7 @@ class Past:
             cost=None
             if price is None or yields.per_gram is None
             else cost_per_million(yields.per_gram, price),
+            left_g=None if stock is None else stock.grams,
         )
 
     def _keep(self, key: Hashable, mark: Hashable, work_out: Callable[[], _T]) -> _T:
@@ -199,7 +210,8 @@ class Past:
 def lot_words(lot: LotPast) -> str:
     """What was hatched of a lot and what it gives, in sentences."""
     of = "1 batch" if len(lot.batches) == 1 else f"{len(lot.batches)} batches"
-    said = [f"{of}, {lot.harvested} harvested, {lot.grams:g} g used."]
+    left = "" if lot.left_g is None else f", {lot.left_g:g} g left"
+    said = [f"{of}, {lot.harvested} harvested, {lot.grams:g} g used{left}."]
     if lot.yields.share is not None:
         said.append(f"{percent_words(lot.yields.share)} of its full cysts hatch.")
     if lot.yields.per_gram is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from dataclasses import replace
 from datetime import timedelta
@@ -12,6 +13,7 @@ import pytest
 from hatchmon.adapters.calendar import Event
 from hatchmon.adapters.store import Store
 from hatchmon.app.feed import calendar_events
+from hatchmon.app.plan_record import PLAN_VERSION
 from hatchmon.app.settings_model import Settings
 from hatchmon.hatchery.types import Band, Batch
 from tests.keeping import NOW, keep_record
@@ -95,6 +97,35 @@ def test_too_unsure_to_time_is_said_and_does_not_ring(store: Store) -> None:
         assert "look by eye" in event.description
         store.add_forecast(1, replace(last, opens=None, closes=None, not_predicted="too cold"))
         assert "batch-1@" not in " ".join(each.uid for each in calendar_events(SETTINGS, store, NOW))
+
+
+def issue(store: Store, number: int, *starts: tuple[str, timedelta]) -> None:
+    """A plan with these starts (cone, from NOW), made ``number`` hours after NOW."""
+    facts = [
+        {"cone": cone, "lot": "river-23", "at": (NOW + after).isoformat(), "grams": 2.5, "litres": 2.0,
+         "salinity": 28.0, "salt_g": 57.2, "for": [(NOW + after + timedelta(hours=26)).isoformat()]}
+        for cone, after in starts
+    ]  # fmt: skip
+    store.add_plan(NOW + timedelta(hours=number), json.dumps({"version": PLAN_VERSION, "starts": facts}))
+
+
+def test_planned_starts_are_in_it_and_move_with_the_plan(store: Store) -> None:
+    with store:
+        past, soon, later = timedelta(hours=-2), timedelta(hours=5), timedelta(hours=30)
+        issue(store, 0, ("bench", later), ("bench", soon), ("north", later), ("north", past))
+        first = [event for event in calendar_events(SETTINGS, store, NOW) if "begin" in event.summary]
+        issue(store, 1, ("bench", soon + timedelta(hours=1)), ("bench", later))
+        second = [event for event in calendar_events(SETTINGS, store, NOW) if "begin" in event.summary]
+    assert [(event.location, event.starts - NOW) for event in first] == [
+        ("bench", soon), ("bench", later), ("north", later)
+    ]  # fmt: skip
+    assert len({event.uid for event in first}) == 3
+    assert [event.uid for event in second] == [event.uid for event in first[:2]]
+    assert second[0].sequence > first[0].sequence
+    assert second[0].changed > first[0].changed
+    assert first[0].summary == "bench: begin 2.5 g of river-23"
+    assert first[0].description.startswith("2 L at 28 g/L: 57.2 g of salt.\nFor the feeding of ")
+    assert first[0].reminders[0].before == timedelta(minutes=10)
 
 
 def test_a_batch_that_nobody_has_forecast_yet_is_not_in_it(store: Store) -> None:

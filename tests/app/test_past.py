@@ -22,8 +22,9 @@ from hatchmon.app.charts.graph import graph_of
 from hatchmon.app.charts.lot import lot_charts
 from hatchmon.app.charts.record import record_charts
 from hatchmon.app.detail import batch_detail
-from hatchmon.app.past import Past
+from hatchmon.app.past import Past, lot_words
 from hatchmon.app.settings_model import Settings
+from hatchmon.hatchery.supply.stock import Stock
 from hatchmon.hatchery.types import Look, Quantity, Refused
 from hatchmon.hatchery.wording import Voice
 from tests.keeping import NOW, keep_record
@@ -127,6 +128,18 @@ def test_lots_tell_grams_and_cost(store: Store) -> None:
     # A million nauplii take 1e6 / per_gram grams at 110 per 1000 g.
     assert river.cost.value == pytest.approx(1e6 / river.yields.per_gram.value * 0.11)
     assert lots["dune-11"].cost is None
+
+
+def test_what_was_weighed_is_left_and_its_price_counts(tmp_path: Path) -> None:
+    path = tmp_path / "hatchmon.db"
+    keep_record(path, batches=3, every_s=600, forecasts=False)
+    with Store(path) as store:
+        store.keep_stock(Stock("river-23", 40.0, price_per_kg=55.0), NOW - timedelta(days=1))
+        lots = {lot.lot: lot for lot in Past(SETTINGS).lots(store)}
+    assert lots["river-23"].left_g == 37.0  # 3 g have gone into the running batch since
+    assert "6 g used, 37 g left." in lot_words(lots["river-23"])
+    assert lots["dune-11"].left_g is None
+    assert "left" not in lot_words(lots["dune-11"])
 
 
 def test_what_is_not_there_is_refused(store: Store) -> None:
