@@ -58,6 +58,7 @@ def plan_facts(
         "cost": None if None in costs else round(sum(costs), 2),
         "wasted": round(plan.wasted),
         "gap": round(plan.gap, 4),
+        "proven": plan.proven,
         "failing": None
         if mended is None
         else {
@@ -225,6 +226,8 @@ def plan_shown(facts: Mapping[str, Any], now: datetime, voice: Voice) -> Rendera
 
 
 def _gap(facts: Mapping[str, Any]) -> str:
+    if not facts["proven"]:
+        return " Some batches stand in for others that are not sure enough alone: tried, not proven best."
     return f" A better plan could save at most {facts['gap']:.1%}." if facts["gap"] >= 0.0005 else ""
 
 

@@ -31,6 +31,7 @@ _MARGIN = 0.005
 _ROUNDING = 0.01  # a chance this little below the one wanted is called met: it comes from 600 draws
 _WORTH_A_BATCH = 0.1  # gain in chance for which a further batch is begun
 _REACH_H = 72.0
+_RHYTHMS = 400  # tried at most, fewer in longer plans
 _HELPERS = 4  # of each kind of cone and lot
 _SPARE = 1.25  # grams already told stay when they are too many by no more
 
@@ -115,16 +116,17 @@ class Outlook:
 
 @dataclass(frozen=True)
 class Plan:
-    """The answer. ``gap``: what a better choice could save at most, share of the ``cost`` in grams
-    and handlings; ``hours``
-    (h,) from the origin with ``hand`` and ``instar1`` (h, 3): nauplii at hand, 10, 50 and 90 %;
-    ``wasted``: mean number of nauplii never fed, those on hand included."""
+    """The answer. ``cost``: grams and handlings; ``gap``: what a better choice could save at most, as a
+    share, for feedings covered by one batch each; ``proven``: the plan is that choice, with nothing tried
+    beyond it. ``hours`` (h,) from the origin with ``hand`` and ``instar1`` (h, 3): nauplii at hand, 10, 50
+    and 90 %; ``wasted``: mean number of nauplii never fed, those on hand included."""
 
     question: Question
     starts: tuple[Planned, ...]
     outlooks: tuple[Outlook, ...]
     gap: float
     cost: float
+    proven: bool
     hours: Floats
     hand: Floats
     instar1: Floats
@@ -163,15 +165,20 @@ def make_plan(question: Question, solver: Solver) -> Plan:
     Exact: among all patterns the chosen ones cost least, each need being covered by its own batch with the
     wanted chance over the joint draws. A feeding may be shared only in equal parts, and a batch serves sets
     of feedings as ``patterns.sets_of`` lists them. The whole is then played with all batches together; where
-    a feeding falls short of its chance there, its wanted chance is raised and the choice made anew.
+    a feeding falls short of its chance there, its wanted chance is raised and the choice made anew. Where one
+    cannot have it from any single batch, and only then, further ways are tried by playing them: a second
+    batch beside the first, cones that are free only as likely as not, and plain habits; these are not proven
+    best.
     """
     check(question)
     work = _Work(question)
     best = _best(work, solver, question.wanted)
     if any(reach >= question.wanted for _, reach in best.first_missed):
         # For want of a cone: perhaps one that is free only as likely as not.
-        bolder = _best(work, solver, _BOLD)
-        best = max((best, bolder), key=lambda each: (work.met(each), -work.spent(each)))
+        best = work.better(best, _best(work, solver, _BOLD))
+    if best.first_missed:
+        # Batches that stand in for each other in turn may do what none does alone.
+        best = work.better(best, *(work.rhythms(best)))
     return work.plan(best)
 
 
@@ -185,9 +192,10 @@ def _best(work: _Work, solver: Solver, free_chance: float) -> _Attempt:
     failing = {need.feeding for need, _ in first_missed}
     for second in _SECOND_BEST:
         # A need that cannot have the chance wanted gets a lesser one; where none is to be had, nothing.
-        for need, reach in attempt.missed:
+        hopeful = [(need, reach) for need, reach in attempt.missed if reach >= _WORTH_A_BATCH]
+        for need, reach in hopeful:
             wanted[need.feeding, 0 if need.instar1 else 1] = second * min(reach, question.wanted)
-        if attempt.missed:
+        if hopeful:
             try:
                 attempt = work.attempt(wanted, solver, free_chance)
             except OutOfTime:
@@ -234,6 +242,7 @@ class _Attempt:
     reach: Floats
     worth: Worth | None = None
     first_missed: Sequence[tuple[Need, float]] = ()
+    proven: bool = True
 
     @property
     def chance(self) -> Floats:
@@ -326,6 +335,55 @@ class _Work:
         starts = [each.start for each in attempt.placed]
         return replace(attempt, worth=worth_of(self.question, starts, self._outcome))
 
+    def better(self, *attempts: _Attempt) -> _Attempt:
+        """The attempt with most feedings that have their chance, of those the cheapest, of those the
+        first."""
+        return max(attempts, key=lambda each: (self.met(each), -round(self.spent(each), 6)))
+
+    def rhythms(self, attempt: _Attempt) -> list[_Attempt]:
+        """Plain habits: one cone of each kind begun every day at the same full hour, with a tenth of what it
+        holds and more, as few grams as do best; each hour of the keeper's day, for as long as the plan
+        goes."""
+        question, hours = self.question, self.question.begins.steps_h(0.0, self.question.end_h)
+        clock = (question.origin.hour + question.origin.minute / 60.0 + hours) % 24.0
+        found: list[_Attempt] = []
+        most = _RHYTHMS // max(len(question.feedings) // 14, 1)
+        for kind, lot in itertools.product(self.kinds, question.in_stock):
+            cone, free_h = min(zip(kind.cones, kind.free_h, strict=True), key=lambda each: each[1])
+            for hour in np.unique(clock[clock % 1.0 == 0.0]):
+                begun = [float(h) for h in hours[(clock == hour) & (hours >= free_h)]]
+                for tenths in range(1, 11):
+                    grams = round(cone.most_g * tenths / 10.0, 3)
+                    if not begun or (lot.stock_g is not None and grams * len(begun) > lot.stock_g):
+                        break
+                    starts = [Start(cone.name, lot.name, question.moment(h), grams) for h in begun]
+                    worth = worth_of(question, starts, self._outcome, hourly=False)
+                    placed = tuple(_Placed(start, 0, ()) for start in starts)
+                    found.append(replace(attempt, placed=placed, on_hand={}, worth=worth, proven=False))
+                    if len(found) >= most:
+                        return [self._told_whole(self.better(attempt, *found))]
+        return [self._told_whole(self.better(attempt, *found))]
+
+    def _told_whole(self, attempt: _Attempt) -> _Attempt:
+        """A habit in full: each batch is for the feedings it is likely to be at hand for."""
+        if attempt.worth is None or attempt.worth.hand.size:
+            return attempt
+        placed = []
+        for start, free, _ in attempt.placed:
+            start_h = self.question.hours(start.time)
+            outcome = self._outcome(start).moved(start_h)
+            harvest = self.question.harvests.next_h(outcome.opens_h)
+            serves = tuple(
+                number
+                for number, (time_h, feeding) in enumerate(
+                    zip(self.times_h, self.question.feedings, strict=True)
+                )
+                if at_hand(outcome, harvest, time_h, feeding.usable <= 0.0, self.question.cold_h).mean()
+                >= _BOLD
+            )
+            placed.append(_Placed(start, free, serves))
+        return self.played(replace(attempt, placed=tuple(placed)))
+
     def met(self, attempt: _Attempt) -> int:
         """How many feedings have the chance wanted."""
         return int(np.sum(attempt.chance >= self.question.wanted - _ROUNDING))
@@ -355,7 +413,7 @@ class _Work:
                 continue
             assert best is not None
             placed = sorted((*attempt.placed, best[1]), key=lambda each: (each.start.time, each.start.cone))
-            attempt = self.played(replace(attempt, placed=tuple(placed)))
+            attempt = self.played(replace(attempt, placed=tuple(placed), proven=False))
         return attempt
 
     def _helpers(self, placed: Sequence[_Placed], number: int, time_h: float) -> list[_Placed]:
@@ -498,7 +556,8 @@ class _Work:
             starts=tuple(planned),
             outlooks=outlooks,
             gap=attempt.choice.gap,
-            cost=attempt.choice.cost,
+            cost=self.spent(attempt),
+            proven=attempt.proven,
             hours=_hourly(question),
             hand=worth.hand,
             instar1=worth.instar1,
