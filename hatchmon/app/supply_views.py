@@ -66,6 +66,7 @@ def plan_facts(
             "why": mended.why,
             "change": mended.change,
             "chance": round(mended.chance, 3),
+            "tried": mended.tried,
         },
         "running_out": [
             {"lot": each.lot, "left_g": round(each.left_g, 1), "g_per_day": round(each.g_per_day, 2),
@@ -233,7 +234,8 @@ def _gap(facts: Mapping[str, Any]) -> str:
 
 def _change(failing: Mapping[str, Any]) -> str:
     if failing["change"] is None:
-        return f"Its chance is {failing['chance']:.0%}; no small change that was tried mends it."
+        said = f"Its chance is {failing['chance']:.0%}"
+        return f"{said}; no small change that was tried mends it." if failing["tried"] else f"{said}."
     return f"What would mend it: {failing['change']} (then {failing['chance']:.0%})."
 
 

@@ -11,15 +11,18 @@ from pathlib import Path
 
 import numpy as np
 
+from hatchmon.adapters.solver import Highs
 from hatchmon.adapters.store import Store
 from hatchmon.app.settings import load_settings
 from hatchmon.app.views import cones_now
 from hatchmon.hatchery.ahead import in_control
 from hatchmon.hatchery.backplan import back_plan
+from hatchmon.hatchery.supply.plan import make_plan
 from hatchmon.hatchery.types import Batch, Look
 from hatchmon.hatchery.watch import BatchWatch
 from hatchmon.science.learning import LotBelief
 from tests.bench.ground import CONES, SET_POINT_C, fill
+from tests.hatchery.supply.invented import broods, cone, lot, question
 
 YARDSTICK = "one product of two 200 x 200 matrices and the exponentials of 100,000 numbers, float64"
 START = datetime(2026, 3, 2, 7, 30, tzinfo=UTC)
@@ -83,6 +86,10 @@ def figures(folder: Path, rounds: int) -> Iterator[Figure]:
     )
     water = in_control(SET_POINT_C)
     yield measured("back-plan", lambda: back_plan(prior, water, now, 0.8), rounds, 60.0)
+
+    asked = question([cone(f"c{i}", 24.0 + 0.5 * i) for i in range(6)], [lot()], broods(4), 7.0)
+    few = max(1, rounds // 4)
+    yield measured("plan: 7 days, 6 cones, 4 broods", lambda: make_plan(asked, Highs(20.0)), few, 2000.0)
 
     config, database = folder / "hatchmon.toml", folder / "hatchmon.db"
     config.write_text(f'time_zone = "UTC"\n[store]\npath = "{database}"\n')

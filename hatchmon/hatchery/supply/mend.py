@@ -25,12 +25,13 @@ _NOTABLE = 0.02  # a change that lifts the chance by less has done nothing
 @dataclass(frozen=True, slots=True)
 class Mend:
     """What fails and why, and in ``change`` what would mend it (None: nothing that was tried would);
-    ``chance`` with that change."""
+    ``chance`` with that change. ``tried``: whether any change was."""
 
     feeding: int
     why: str
     change: str | None
     chance: float
+    tried: bool = True
 
 
 def mend(plan: Plan, solver: Callable[[], Solver], voice: Voice) -> Mend | None:
@@ -42,7 +43,7 @@ def mend(plan: Plan, solver: Callable[[], Solver], voice: Voice) -> Mend | None:
     late = [number for number in plan.failing if _reachable(question, number)]
     if not late:
         number = plan.failing[0]
-        return Mend(number, _too_soon(question, number, voice), None, plan.outlooks[number].chance)
+        return Mend(number, _too_soon(question, number, voice), None, plan.outlooks[number].chance, False)
     number = late[0]
     # Planned only so far that the feeding is within, to be quick.
     until_h = question.hours(question.feedings[number].time) + 1.0
