@@ -55,7 +55,7 @@ def bad_secret(text: str) -> str | None:
 
 def calendar_text(name: str, events: Sequence[Event]) -> bytes:
     """The feed as UTF-8 iCalendar text; the same events always give the same bytes."""
-    # Only those who subscribe pay for it: loaded with the rest it would cost every daemon 10 MB.
+    # Only those who subscribe pay for it, with 2 MB.
     from icalendar import Alarm, Calendar, Timezone, TimezoneStandard
     from icalendar import Event as Entry
 

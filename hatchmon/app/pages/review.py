@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-import gzip
 import io
-from collections.abc import Callable, Iterable, Sequence
+import zlib
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import lru_cache
-from importlib.metadata import files, version
+from importlib.metadata import version
+from importlib.util import find_spec
+from pathlib import Path
 from typing import Any
 from urllib.parse import quote, urlsplit
 
 from markupsafe import Markup
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import Response
+from starlette.responses import FileResponse, Response, StreamingResponse
 from starlette.routing import BaseRoute, Route
 
 from hatchmon.adapters.store import Store
@@ -234,16 +236,23 @@ def plotly_path() -> str:
     return f"/graphs/plotly-{version('plotly')}.js"
 
 
-@lru_cache(maxsize=1)
-def _packed() -> bytes:
-    """Plotly's script from its wheel, packed (1.5 MB); the library itself is never imported."""
-    script = next(each for each in files("plotly") or () if each.name == "plotly.min.js")
-    return gzip.compress(script.read_binary(), 6)
-
-
 def _script(request: Request) -> Response:
-    headers = {"cache-control": FOREVER}
-    packed = _packed()
-    if "gzip" in request.headers.get("accept-encoding", ""):
-        return Response(packed, media_type="text/javascript", headers=headers | {"content-encoding": "gzip"})
-    return Response(gzip.decompress(packed), media_type="text/javascript", headers=headers)
+    """Plotly's script from its wheel; the library itself is never imported. Packed while it is sent, which
+    a browser asks for once a version: so nothing of it stays in memory."""
+    found = find_spec("plotly")
+    assert found is not None
+    assert found.submodule_search_locations is not None
+    file = Path(found.submodule_search_locations[0]) / "package_data" / "plotly.min.js"
+    headers = {"cache-control": FOREVER, "vary": "accept-encoding"}
+    if "gzip" not in request.headers.get("accept-encoding", ""):
+        return FileResponse(file, media_type="text/javascript", headers=headers)
+    headers["content-encoding"] = "gzip"
+    return StreamingResponse(_packed(file), media_type="text/javascript", headers=headers)
+
+
+def _packed(file: Path) -> Iterator[bytes]:
+    packer = zlib.compressobj(6, wbits=31)  # 31: with the frame of gzip
+    with file.open("rb") as script:
+        while part := script.read(1 << 18):
+            yield packer.compress(part)
+    yield packer.flush()
