@@ -7,13 +7,15 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
+from urllib.request import urlopen
 
 from hatchmon.adapters.store import Store
 from tests.bench.ground import CONES, fill
-from tests.servers import HOST, Mosquitto, Receiver, VictoriaMetrics, wait_until
+from tests.servers import HOST, Mosquitto, Receiver, VictoriaMetrics, free_port, wait_until
 from tests.system.daemon import Daemon, Ground
 
 TARGET_MB = 75.0
+PAGE_TARGET_MB = 90.0
 IMPORTED = (
     "numpy",
     "typer",
@@ -68,6 +70,27 @@ def whole_daemon_mb(folder: Path) -> float:
         return _serving(ground, lambda: phone.posts and series.export())
 
 
+def page_daemon_mb(folder: Path) -> float:
+    """The whole of it with its page served and every entry of its menu opened; the aim is PAGE_TARGET_MB."""
+    port = free_port()
+    with (
+        Mosquitto(folder / "mosquitto") as broker,
+        VictoriaMetrics(folder / "victoria-metrics") as series,
+        Receiver() as phone,
+    ):
+        push = [f"json://{HOST}:{phone.port}"]
+        web = f"enabled = true\nport = {port}"
+        ground = Ground(folder / "page", broker.port, push=push, series=series.url, web=web)
+
+        def opened() -> bool:
+            for path in ("/", "/batches", "/lots", "/record", "/journal", "/api/now", "/metrics", "/healthz"):
+                with urlopen(f"http://{HOST}:{port}{path}") as answer:
+                    answer.read()
+            return True
+
+        return _serving(ground, lambda: phone.posts and series.export() and opened())
+
+
 def _serving(ground: Ground, at_work: Callable[[], object]) -> float:
     ground.database.parent.mkdir(parents=True)
     with Store(ground.database) as store:
@@ -89,6 +112,7 @@ def daemons(folder: Path) -> Iterator[tuple[str, float]]:
     for name, of in (
         (f"daemon, {CONES} cones", daemon_mb),
         (f"daemon, {CONES} cones, series store and push in use", whole_daemon_mb),
+        (f"the same with its page in use (aim {PAGE_TARGET_MB:g})", page_daemon_mb),
     ):
         own = folder / of.__name__
         own.mkdir()
