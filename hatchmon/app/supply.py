@@ -32,7 +32,7 @@ from hatchmon.hatchery.supply.sources import (
 from hatchmon.hatchery.supply.stock import Stock
 from hatchmon.hatchery.types import Band, Batch, Forecast, Quantity, Refused
 from hatchmon.science.normal import Floats, normal_quantile
-from hatchmon.science.yields import Samples, efficiency
+from hatchmon.science.yields import Samples, efficiency, pooled_efficiency
 
 BEYOND = timedelta(days=4)  # the keeper's hours after the last feeding
 RECENT = timedelta(days=3)  # a harvest so old feeds nobody any more
@@ -40,6 +40,7 @@ CONFIRMED = timedelta(days=7)  # of a set point that the record has borne out
 CONFIRMED_C = 0.7
 FRESH = timedelta(hours=6)
 UNKNOWN_H = 36.0  # a batch that cannot be timed is taken to fill its cone for so long
+LEAST_PER_GRAM = 10_000.0  # a lot that gives less is dead; good ones give 200,000-300,000
 _Z90 = float(normal_quantile(0.9))
 
 
@@ -89,7 +90,7 @@ def ask_record(settings: Settings, store: Store, now: datetime, days: int | None
     beliefs = Beliefs(store, thresholds_of(settings))
     water = water_of(store)
     cones = _cones(settings, store, water, now, notes)
-    lots = _lots(settings, store, stock, beliefs)
+    lots = _lots(settings, store, stock, beliefs, notes)
     beyond = end + BEYOND
     begins = presence(supply.hours, away, zone, origin, beyond)
     harvests = presence(supply.hours, away, zone, origin, beyond, [each.time for each in fed])
@@ -169,21 +170,26 @@ def _water_ahead(
     return None
 
 
-def _lots(settings: Settings, store: Store, stock: Sequence[Stock], beliefs: Beliefs) -> list[PlanLot]:
+def _lots(
+    settings: Settings, store: Store, stock: Sequence[Stock], beliefs: Beliefs, notes: list[str]
+) -> list[PlanLot]:
     found = []
     for each in stock:
         known = settings.lots.get(each.lot)
         price = each.price_per_kg if each.price_per_kg is not None or known is None else known.price_per_kg
-        counted = tuple(_counted(store, batch) for batch in store.batches("lot = ?", each.lot))
-        found.append(
-            PlanLot(
-                each.lot,
-                beliefs.of(each.lot),
-                tuple(samples for samples in counted if samples is not None),
-                each.grams,
-                price,
+        batches = store.batches("lot = ?", each.lot)
+        counted = tuple(s for batch in batches if (s := _counted(store, batch)) is not None)
+        level = pooled_efficiency(counted)
+        if level is not None and level.value < LEAST_PER_GRAM:
+            notes.append(
+                f"Lot {each.lot} is left out: as counted it gives about {level.value:,.0f} nauplii a gram, "
+                "next to "
+                "nothing. Count again, or take another lot."
             )
-        )
+            continue
+        found.append(PlanLot(each.lot, beliefs.of(each.lot), counted, each.grams, price))
+    if not found:
+        raise Refused("No lot to plan with: " + " ".join(note for note in notes if note.startswith("Lot")))
     return found
 
 

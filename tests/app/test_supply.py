@@ -209,6 +209,23 @@ def test_the_mixing_sheet_of_the_next_start(keeper: Keeper) -> None:
         assert caution in shells
 
 
+def test_a_lot_that_gives_nothing_is_not_planned_with(keeper: Keeper) -> None:
+    for _ in range(3):
+        keeper.done(
+            "begin", "north", "--lot", "spring tin", "--grams", "2", "--litres", "2", "--set-point", "26"
+        )
+        keeper.wait(30)
+        keeper.done("reading", "north", "26")
+        keeper.done("count", "north", "--sample-ml", "1", "--nauplii", "0,0,0")
+        keeper.done("harvest", "north")
+        keeper.wait(1)
+    assert keeper.refused("supply").startswith("No lot to plan with: Lot spring tin is left out: as counted")
+    keeper.done("stock", "autumn bag", "--grams", "30")
+    plan = keeper.data("supply")
+    assert {each["lot"] for each in plan["starts"]} == {"autumn bag"}
+    assert "next to nothing" in plan["notes"][0]
+
+
 @pytest.mark.parametrize(
     ("settings", "gone", "says"),
     [
