@@ -6,10 +6,12 @@ from __future__ import annotations
 import argparse
 import resource
 import time
+from dataclasses import replace
+from datetime import timedelta
 
 from hatchmon.adapters.solver import Highs
 from hatchmon.hatchery.supply.plan import make_plan
-from tests.hatchery.supply.invented import broods, cone, lot, question
+from tests.hatchery.supply.invented import ORIGIN, broods, cone, lot, question
 
 
 def main() -> None:
@@ -20,7 +22,12 @@ def main() -> None:
     parser.add_argument("--broods", type=int, default=8)
     chosen = parser.parse_args()
     cones = [cone(f"c{i}", 24.0 + 4.0 * i / chosen.cones, 1.0 + i % 3) for i in range(chosen.cones)]
-    asked = question(cones, [lot()], broods(chosen.broods), float(chosen.days))
+    # One after the other, so that there is somebody to feed all the time.
+    fed = [
+        replace(each, swam=(ORIGIN + timedelta(days=round(number * chosen.days / chosen.broods) - 10)).date())
+        for number, each in enumerate(broods(chosen.broods))
+    ]
+    asked = question(cones, [lot()], fed, float(chosen.days))
     begun = time.perf_counter()
     plan = make_plan(asked, Highs(45.0))
     took_s = time.perf_counter() - begun
