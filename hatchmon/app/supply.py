@@ -31,6 +31,7 @@ from hatchmon.hatchery.supply.sources import (
 )
 from hatchmon.hatchery.supply.stock import Stock
 from hatchmon.hatchery.types import Band, Batch, Forecast, Quantity, Refused
+from hatchmon.hatchery.units import both_scales
 from hatchmon.science.normal import Floats, normal_quantile
 from hatchmon.science.yields import Samples, efficiency, pooled_efficiency
 
@@ -39,6 +40,9 @@ RECENT = timedelta(days=3)  # a harvest so old feeds nobody any more
 CONFIRMED = timedelta(days=7)  # of a set point that the record has borne out
 CONFIRMED_C = 0.7
 FRESH = timedelta(hours=6)
+HEATER_SEEN = timedelta(hours=1)
+HEATED_UP = timedelta(hours=4)
+HEATER_OFF_C = 2.0
 UNKNOWN_H = 36.0  # a batch that cannot be timed is taken to fill its cone for so long
 LEAST_PER_GRAM = 10_000.0  # a lot that gives less is dead; good ones give 200,000-300,000
 _Z90 = float(normal_quantile(0.9))
@@ -136,6 +140,12 @@ def _cones(
                 f"[cones.{name}], or let its probe or that of the room record three days."
             )
             continue
+        if ahead.rule == "heater not in control" and cone.set_point_c is not None:
+            at, wanted = both_scales(ahead.start_c), both_scales(cone.set_point_c)
+            notes.append(
+                f"{name} is planned with its water as it is, {at}: its heater does not hold {wanted}. See to "
+                "the heater; unplug it before you put a hand into the water."
+            )
         salinity = settings.supply.salinity if cone.salinity is None else cone.salinity
         found.append(
             PlanCone(name, cone.litres, cone.most_g_per_l, cone.cleaning_min / 60.0, ahead, salinity)
@@ -150,6 +160,9 @@ def _water_ahead(
 ) -> Ahead | None:
     """The water of a cone filled some day soon: its set point, borne out by the record or not; the room's
     day; or the water as it is."""
+    failed = _not_held(store, cone, set_point_c, water, now)
+    if failed is not None:
+        return Ahead("heater not in control", failed, failed, 0.0, *STILL_SD_C)
     if set_point_c is not None:
         heated = store.batches("cone = ? AND set_point_c = ? AND started_us > 0", cone, set_point_c)
         late = [batch for batch in heated if now - batch.started <= CONFIRMED]
@@ -168,6 +181,19 @@ def _water_ahead(
     if known is not None and now - known[1] <= FRESH:
         return Ahead("stays as it is", known[0], known[0], 0.0, *STILL_SD_C)
     return None
+
+
+def _not_held(
+    store: Store, cone: str, set_point_c: float | None, water: Water, now: datetime
+) -> float | None:
+    """The water, deg C, of a running batch whose heater does not hold its set point; None where it does, or
+    where nothing shows that it does not: the probe of an empty cone may hang in the air."""
+    known = water.get(Quantity.TEMPERATURE)
+    if set_point_c is None or known is None or now - known[1] > HEATER_SEEN:
+        return None
+    running = store.batches("cone = ? AND ended_us IS NULL", cone)
+    settled = bool(running) and now - running[0].started >= HEATED_UP
+    return known[0] if settled and abs(known[0] - set_point_c) > HEATER_OFF_C else None
 
 
 def _lots(

@@ -8,6 +8,7 @@ import sys
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from freezegun import freeze_time
@@ -164,6 +165,25 @@ def test_what_runs_and_what_was_harvested_is_counted_on(keeper: Keeper) -> None:
     assert "north, harvested" in plan["feedings"][0]["on_hand"]
     assert plan["feedings"][0]["chance"] > 0.95
     assert plan["hand"][0]["usable"][0] > 100_000
+
+
+def test_a_heater_that_fails_changes_the_plan(keeper: Keeper) -> None:
+    before = keeper.data("supply")
+    keeper.done("begin", "north", "--lot", "spring tin", "--grams", "3", "--litres", "2", "--set-point", "26")
+    keeper.wait(5)
+    keeper.done("reading", "north", "20")
+    plan = keeper.data("supply")
+    assert plan["notes"][0].startswith(
+        "north is planned with its water as it is, 20.0 °C (68.0 °F): its heater"
+    )
+    assert any(each["cone"] == "north" for each in before["starts"])
+
+    def lead_h(each: dict[str, Any]) -> float:
+        took = datetime.fromisoformat(each["opens"]["p50"]) - datetime.fromisoformat(each["at"])
+        return took / timedelta(hours=1)
+
+    assert max(lead_h(each) for each in before["starts"] if each["cone"] == "north") < 26.0
+    assert all(lead_h(each) > 35.0 for each in plan["starts"] if each["cone"] == "north")
 
 
 def test_a_failing_feeding_is_named_with_what_would_mend_it(keeper: Keeper) -> None:
