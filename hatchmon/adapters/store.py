@@ -40,6 +40,8 @@ _NOTED = {  # what the machine's clock dates beside readings: the feed, the numb
 PAGE_BYTES = 1024
 FILE_FROM = 4096
 FILE_PER_STREAM = 16
+_MINUTE_US = 60_000_000
+_HOUR_US = 3_600_000_000
 _HOW_TO_OPEN = (
     "The database belongs to the service: put 'sudo -u hatchmon' before the command. To let the members of a "
     "group in, see 'Who may' in the README"
@@ -336,6 +338,59 @@ class Store:
                 (newest - keep_deliveries, self._filed_up_to()),
             )
             self._db.execute("UPDATE filing SET up_to = ?", (newest,))
+
+    def thin_an_hour(self, until: datetime, forwarded: int) -> bool:
+        """Make means of a minute of the oldest hour of probes' readings that still is whole; False when there
+        is none before ``until``, or when it has readings with a number above ``forwarded``.
+
+        A minute's usable readings become one, at their mean time; its unfit ones one of each verdict.
+        """
+        start = int(self.meta("thinned_us", "-1"))
+        if start < 0:
+            oldest = self._db.execute("SELECT min(time_us) FROM readings WHERE filed > 0").fetchone()[0]
+            if oldest is None:
+                return False
+            start = oldest - oldest % _HOUR_US
+        if start + _HOUR_US > to_us(until):
+            return False
+        with self.atomic():
+            for stream in self.streams():
+                if not stream.topic:
+                    continue
+                minutes: dict[tuple[int, str], list[tuple[int, int, float, str]]] = {}
+                for row in self._db.execute(
+                    """SELECT seq, time_us, raw, verdict FROM readings WHERE filed > 0
+                       AND stream_id = ? AND time_us >= ? AND time_us < ? ORDER BY time_us""",
+                    (stream.stream_id, start, start + _HOUR_US),
+                ):
+                    if row[0] > forwarded:
+                        return False
+                    kind = "" if Verdict(row[3]).usable else row[3]
+                    minutes.setdefault((row[1] // _MINUTE_US, kind), []).append(row)
+                for rows in minutes.values():
+                    if len(rows) > 1:
+                        self._make_one(stream.stream_id, rows)
+            self.set_meta("thinned_us", str(start + _HOUR_US))
+        return True
+
+    def _make_one(self, stream_id: int, rows: Sequence[tuple[int, int, float, str]]) -> None:
+        # The newest reading of all must stay: its number is not to be given again.
+        seq, _, _, verdict = max(rows)
+        if any(row[3] == Verdict.GOOD.value for row in rows):
+            verdict = Verdict.GOOD.value
+        self._db.executemany(
+            "DELETE FROM readings WHERE seq = ?", [(row[0],) for row in rows if row[0] != seq]
+        )
+        mean_us = sum(row[1] for row in rows) // len(rows)
+        mean = sum(row[2] for row in rows) / len(rows)
+        taken = "SELECT 1 FROM readings WHERE stream_id = ? AND time_us = ? AND filed > 0 AND seq <> ?"
+        while self._db.execute(taken, (stream_id, mean_us, seq)).fetchone():  # by one of another verdict
+            mean_us += 1
+        self._db.execute(
+            """UPDATE readings SET time_us = ?, raw = ?, verdict = ?, filed = 2, delivery = NULL
+               WHERE seq = ?""",
+            (mean_us, mean, verdict, seq),
+        )
 
     def filing_due(self) -> bool:
         """Whether enough has come for the index to be brought up to date cheaply."""

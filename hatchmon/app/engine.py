@@ -75,6 +75,7 @@ BRIEF_S = 2.0  # real seconds that whatever comes waits for company in its trans
 RETRY_S = 5.0
 UNSTORED_AFTER_S = 20.0
 LOG_TIDY_BYTES = 8_000_000
+HOURS_THINNED_A_MINUTE = 4
 POLL_S = 0.5
 STEP_S = 120.0
 OFF_AFTER = timedelta(minutes=10)
@@ -479,12 +480,26 @@ class Engine:
         self._pending.told.append(alert)
         self._outside.wake_push()
 
+    def _thin(self) -> None:
+        """Make means of the minutes of a few hours long past, apart from batches that run or ended since."""
+        now = self._clock.now()
+        until = now - timedelta(days=self.settings.store.raw_days)
+        recent = self._store.batches("ended_us IS NULL OR ended_us >= ?", to_us(until))
+        until = min([until, *(batch.started - timedelta(days=1) for batch in recent)])
+        forwarded = self._store.next_seq()
+        if self.settings.series is not None:
+            forwarded = self._store.series_cursor("readings")
+        for _ in range(HOURS_THINNED_A_MINUTE):
+            if not self._store.thin_an_hour(until, forwarded):
+                break
+
     def _tidy_up(self) -> None:
         """Bring the index of readings up to date, and empty the log, when it is worth it."""
         try:
             room = self._disk.room()
             if room is not None and room.log > LOG_TIDY_BYTES:
                 self._store.truncate_log()
+            self._thin()
             if self._store.filing_due():
                 self._store.file_readings(self.intake.kept_deliveries)
         except sqlite3.Error as error:

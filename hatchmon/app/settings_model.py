@@ -57,12 +57,14 @@ class _Section(BaseModel):
 
 
 class Store(_Section):
-    """Where the record is kept, and how: ``gather_s`` is the time between two transactions when calm."""
+    """Where the record is kept, and how: ``gather_s`` is the time between two transactions when calm;
+    after ``raw_days`` the readings of a minute become one."""
 
     path: AbsolutePath = Path("/var/lib/hatchmon/hatchmon.db")
     # Below 30: Linux writes pages of a memory-mapped file once they have been changed for that long, and the
     # index of the write-ahead log is one; so it is written for every other transaction only.
     gather_s: Annotated[float, number_between(0, 30, " (seconds)")] = 28.0
+    raw_days: Annotated[int, whole_between(14, 3650)] = 30
 
 
 class Backup(_Section):

@@ -1173,3 +1173,43 @@ def test_old_answered_requests_make_room(store: Store, monkeypatch: pytest.Monke
             store.answer(number, True, {"text": "done"}, NOW)
     kept = [row["request_id"] for row in store.rows("SELECT request_id FROM requests")]
     assert kept == [5, *range(1024 - 300 + 1, 1025)]
+
+
+# ---- thinning ----
+
+
+def test_a_minute_becomes_its_mean(store: Store) -> None:
+    stream = probe(store)
+    hand = probe(store, topic="")
+    hour = 3600 - NOW.minute * 60
+    store.add_readings(
+        [reading(stream, s, 25.0 + s / 1000) for s in range(0, 3 * 3600, 10)]
+        + [reading(stream, s + 5, 85.0, Verdict.SENTINEL) for s in (0, 10, 20)]
+        + [reading(hand, s, 24.0) for s in (0, 10)]
+    )
+    before = store.next_seq()
+    store.file_readings(0)
+    whole = list(store.usable_readings("north", Quantity.TEMPERATURE, after(0), after(9e4)))
+    assert not store.thin_an_hour(after(hour - 1), before)
+    assert not store.thin_an_hour(after(hour), 100)
+    assert store.recent(stream.stream_id, 1000)[::-1][0][1] == pytest.approx(25.0 + 10_790 / 1000)
+    assert store.thin_an_hour(after(hour), before)
+    assert not store.thin_an_hour(after(hour), before)
+    assert store.next_seq() == before
+    rows = store.rows("SELECT * FROM readings WHERE filed = 2 ORDER BY time_us")
+    usable = [row for row in rows if row["verdict"] == "good"]
+    assert len(usable) == 60
+    assert [row["raw"] for row in rows if row["verdict"] == "sentinel"] == [85.0]
+    assert (usable[0]["raw"], usable[0]["time_us"]) == (pytest.approx(25.025), to_us(after(25)) + 1)
+    assert len([1 for _, value, _ in whole if value == 24.0]) == 2
+    assert len(store.recent(hand.stream_id, 10)) == 2
+
+
+def test_the_newest_reading_of_all_stays(store: Store) -> None:
+    """Its number must not be given to another, which the series store would miss."""
+    stream = probe(store)
+    store.add_readings([reading(stream, s, 25.0) for s in (50, 40, 30)])
+    store.file_readings(0)
+    assert store.thin_an_hour(after(7200), store.next_seq())
+    assert store.next_seq() == 4
+    assert store.rows("SELECT count(*) FROM readings")[0][0] == 1

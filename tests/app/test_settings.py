@@ -330,7 +330,7 @@ PROBE = '[[probes]]\ncone = "left"\nquantity = "temperature"\ntopic = "a/b"\n'
         ('broker.site = "x"', "broker.site is not a setting; did you mean site?"),
         ('password = "x"', "password is not a setting; did you mean broker.password?"),
         ("receive-maximum = 5", "receive-maximum is not a setting; did you mean broker.receive_maximum?"),
-        ("store.xyzzy = 1", "store.xyzzy is not a setting; the settings here are path, gather_s"),
+        ("store.xyzzy = 1", "store.xyzzy is not a setting; the settings here are path, gather_s, raw_days"),
         (
             'quiet = {start = "1:00", from = "2:00", to = "3:00"}',
             "quiet.start is not a setting; the settings here are from, to",
@@ -1148,7 +1148,7 @@ def test_no_refusal_shows_a_secret_wherever_it_stands(load: Load, place: str, va
 
 KEYS = [
     *("site", "unit", "time_zone", "default_topics", "store.path", "probes", "lots", "push.to"),
-    *("store.gather_s", "backup.daily", "backup.at", "backup.keep", "backup.folder"),
+    *("store.gather_s", "store.raw_days", "backup.daily", "backup.at", "backup.keep", "backup.folder"),
     *("broker.host", "broker.port", "broker.username", "broker.password", "broker.tls", "broker.ca_file"),
     *("broker.cert_file", "broker.key_file", "broker.key_password"),
     *("broker.client_id", "broker.receive_maximum"),
