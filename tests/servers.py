@@ -259,7 +259,7 @@ class VictoriaMetrics(_Process):
 
 @dataclass(frozen=True)
 class Post:
-    """One POST as received. ``body`` is the parsed JSON, or None where ``raw`` is no JSON.
+    """One request as received. ``body`` is the parsed JSON, or None where ``raw`` is no JSON.
 
     ``headers`` have lower-case names; ``arrived`` is ``time.monotonic()``.
     """
@@ -269,10 +269,11 @@ class Post:
     body: Any
     raw: bytes
     arrived: float
+    method: str = "POST"
 
 
 class Receiver:
-    """A threaded HTTP server that records every POST and answers by ``behaviour``.
+    """A threaded HTTP server that records every POST and GET and answers by ``behaviour``.
 
     ``behaviour`` may be changed at any time: "ok" (200), "hang" (holds the connection for ``hang_s``
     seconds, then closes it without an answer), or an HTTP status such as "500". Posts whose text holds
@@ -298,7 +299,7 @@ class Receiver:
                 behaviour = receiver.behaviour
                 if receiver.refuses and receiver.refuses in raw.decode(errors="replace"):
                     behaviour = "413"
-                receiver.posts.append(Post(self.path, headers, body, raw, time.monotonic()))
+                receiver.posts.append(Post(self.path, headers, body, raw, time.monotonic(), self.command))
                 if behaviour == "hang":
                     receiver._closing.wait(receiver.hang_s)
                     self.close_connection = True
@@ -308,6 +309,9 @@ class Receiver:
                 self.send_header("Content-Length", "2")
                 self.end_headers()
                 self.wfile.write(b"{}")
+
+            def do_GET(self) -> None:
+                self.do_POST()
 
             def log_message(self, format: str, *args: object) -> None:
                 pass

@@ -104,7 +104,8 @@ STEPS: tuple[str, ...] = (
         alert_id INTEGER PRIMARY KEY AUTOINCREMENT,
         kind TEXT NOT NULL, scope TEXT NOT NULL, cone TEXT, urgency TEXT NOT NULL,
         title TEXT NOT NULL, body TEXT NOT NULL, raised_us INTEGER NOT NULL,
-        seen_us INTEGER, seen_by TEXT  -- when and by whom the keeper's answer came
+        seen_us INTEGER, seen_by TEXT,  -- when and by whom the keeper's answer came
+        second_us INTEGER  -- when somebody else was told, because no answer had come
     ) STRICT;
     CREATE INDEX alerts_in_time ON alerts (raised_us);
     CREATE INDEX alerts_of_scope ON alerts (scope);

@@ -10,7 +10,7 @@ import json
 import os
 import sqlite3
 import stat
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, date, datetime, timedelta
@@ -23,7 +23,18 @@ from hatchmon.hatchery.alerts import Standing
 from hatchmon.hatchery.review import Stretch
 from hatchmon.hatchery.supply.demand import Brood
 from hatchmon.hatchery.supply.stock import Stock
-from hatchmon.hatchery.types import Alert, Band, Batch, Count, Forecast, Look, Quantity, Refused, Verdict
+from hatchmon.hatchery.types import (
+    Alert,
+    Band,
+    Batch,
+    Count,
+    Forecast,
+    Look,
+    Quantity,
+    Refused,
+    Urgency,
+    Verdict,
+)
 from hatchmon.hatchery.units import to_inner
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -881,7 +892,8 @@ class Store:
             """SELECT a.kind, a.scope, a.cone, a.urgency, a.title, a.body, a.raised_us,
                  s.kind IS NOT NULL AS held, s.raised_us IS NOT NULL AS stands
                FROM alerts a LEFT JOIN standings s ON s.kind = a.kind AND s.scope = a.scope
-               WHERE a.seen_us IS NULL AND a.raised_us >= ? ORDER BY a.alert_id DESC LIMIT 200""",
+               WHERE a.seen_us IS NULL AND a.raised_us >= ? AND a.kind <> 'daily'
+               ORDER BY a.alert_id DESC LIMIT 200""",
             to_us(since),
         )
 
@@ -890,6 +902,12 @@ class Store:
         had not been, oldest first."""
         where = "seen_us IS NULL AND (?1 IS NULL OR cone = ?1)"
         rows = self.rows(f"SELECT title FROM alerts WHERE {where} ORDER BY alert_id", cone)
+        # Negative: addresses of those who are told only because nobody answers.
+        self._db.execute(
+            f"""UPDATE letters SET state = 'overtaken' WHERE state = 'due' AND address < 0
+                AND alert_id IN (SELECT alert_id FROM alerts WHERE {where})""",
+            (cone,),
+        )
         self._db.execute(
             f"UPDATE alerts SET seen_us = ?2, seen_by = ?3 WHERE {where}", (cone, to_us(now), by)
         )
@@ -914,9 +932,9 @@ class Store:
 
     def due_letters(self, now: datetime) -> list[sqlite3.Row]:
         """Letters to be sent, oldest first: letter_id, address, title, body, attempts, key, in_doubt,
-        cone."""
+        raised_us, cone."""
         return self.rows(
-            """SELECT letter_id, address, title, body, attempts, key, in_doubt, cone
+            """SELECT letter_id, address, title, body, attempts, key, in_doubt, raised_us, cone
                FROM letters JOIN alerts USING (alert_id)
                WHERE state = 'due' AND not_before_us <= ? ORDER BY letter_id""",
             to_us(now),
@@ -932,11 +950,63 @@ class Store:
             (to_us(now), to_us(until)),
         )
 
-    def withdraw_letters_beyond(self, addresses: int) -> None:
+    def withdraw_letters_but(self, addresses: Collection[int]) -> None:
         """Withdraw letters to addresses that are no longer in the settings."""
+        marks = ",".join("?" * len(addresses))
         self._db.execute(
-            "UPDATE letters SET state = 'overtaken' WHERE state = 'due' AND address >= ?", (addresses,)
+            f"UPDATE letters SET state = 'overtaken' WHERE state = 'due' AND address NOT IN ({marks})",
+            tuple(addresses),
         )
+
+    def withdraw_letters_of(self, kind: str) -> None:
+        """Withdraw unsent letters of a kind of alert: a newer one says more."""
+        self._db.execute(
+            """UPDATE letters SET state = 'overtaken'
+               WHERE state = 'due' AND alert_id IN (SELECT alert_id FROM alerts WHERE kind = ?)""",
+            (kind,),
+        )
+
+    def unanswered(
+        self, urgencies: Sequence[Urgency], since: datetime, told_by: datetime
+    ) -> list[sqlite3.Row]:
+        """Alerts of these urgencies, raised after ``since``, that were to be told before ``told_by``, that
+        nobody has seen and nobody else was told: alert_id, kind, scope, urgency."""
+        marks = ",".join("?" * len(urgencies))
+        return self.rows(
+            f"""SELECT alert_id, kind, scope, urgency FROM alerts a
+               WHERE seen_us IS NULL AND second_us IS NULL AND urgency IN ({marks}) AND raised_us > ?
+               AND coalesce((SELECT max(not_before_us) FROM letters l WHERE l.alert_id = a.alert_id),
+                            raised_us) <= ?
+               AND NOT EXISTS (SELECT 1 FROM letters l
+                               WHERE l.alert_id = a.alert_id AND l.state = 'overtaken')
+               ORDER BY alert_id""",
+            *urgencies, to_us(since), to_us(told_by),
+        )  # fmt: skip
+
+    def tell_second(
+        self, alert_id: int, addresses: Sequence[int], not_before: datetime, now: datetime
+    ) -> None:
+        """A letter of an alert to each of further ``addresses``, once."""
+        self._db.execute("UPDATE alerts SET second_us = ? WHERE alert_id = ?", (to_us(now), alert_id))
+        self._db.executemany(
+            "INSERT INTO letters (alert_id, address, not_before_us, state) VALUES (?, ?, ?, 'due')",
+            [(alert_id, address, to_us(not_before)) for address in addresses],
+        )
+
+    def undelivered(self, tries: int, since: datetime) -> list[sqlite3.Row]:
+        """Newest first: letters tried that often and still due, or given up although due after ``since``:
+        address, state, last_error."""
+        return self.rows(
+            """SELECT address, state, last_error FROM letters
+               WHERE (state = 'due' AND attempts >= ?) OR (state = 'given up' AND not_before_us >= ?)
+               ORDER BY letter_id DESC""",
+            tries, to_us(since),
+        )  # fmt: skip
+
+    def last_raised(self, kind: str) -> datetime | None:
+        """When an alert of this kind was raised last."""
+        (newest,) = self.rows("SELECT max(raised_us) FROM alerts WHERE kind = ?", kind)[0]
+        return None if newest is None else from_us(newest)
 
     def letter_sent(self, letter_id: int) -> None:
         """The letter has been delivered."""

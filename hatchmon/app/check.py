@@ -13,6 +13,7 @@ from urllib.request import ProxyHandler, build_opener
 
 from hatchmon.adapters.clock import Clock
 from hatchmon.adapters.courier import bad_address, masked
+from hatchmon.adapters.heartbeat import call, shown
 from hatchmon.adapters.mqtt import LinkDown, LinkUp, MqttLink, SubscriptionRefused
 from hatchmon.adapters.push import try_now
 from hatchmon.adapters.series import SeriesForwarder
@@ -50,6 +51,7 @@ def check_all(settings: Settings, clock: Clock, send_test: bool) -> Iterator[Fin
     yield check_series(settings)
     yield from check_push(settings, send_test)
     yield check_page(settings)
+    yield from check_heartbeat(settings, send_test)
 
 
 def check_database(settings: Settings) -> Finding:
@@ -173,13 +175,13 @@ def _lines_refused(settings: Settings) -> int:
 
 def check_push(settings: Settings, send_test: bool) -> Iterator[Finding]:
     """Whether each address is understood; with ``send_test`` a message goes to each."""
-    to = addresses(settings)
-    if not to:
+    if not settings.push.to:
         yield Finding(
             "push", False, "no address set: the phone will not be told of anything",
             "set push.to, for instance [\"mailto://...\"] (or environment HATCHMON_PUSH__TO)",
         )  # fmt: skip
-    for number, address in enumerate(to):
+    for number, address in addresses(settings).items():
+        key = f"push.to[{number}]" if number >= 0 else f"push.second.to[{-1 - number}]"
         trouble = bad_address(address)
         if trouble is None and send_test:
             trouble = try_now(address, "hatchmon: a test", "If you read this, hatchmon can reach you.")
@@ -188,7 +190,7 @@ def check_push(settings: Settings, send_test: bool) -> Iterator[Finding]:
                 "push",
                 False,
                 trouble if trouble.startswith(masked(address)) else f"{masked(address)}: {trouble}",
-                f"correct push.to[{number}]",
+                f"correct {key}",
             )
         else:
             said = "took the test message" if send_test else "understood; try it with 'hatchmon check --send'"
@@ -230,3 +232,17 @@ def _without_page(settings: Settings, where: str) -> Finding:
     except StoreError:
         pass  # told as the database's finding
     return Finding("page", True, f"will be at {where} once the daemon runs")
+
+
+def check_heartbeat(settings: Settings, send_test: bool) -> Iterator[Finding]:
+    """Whether the address to be called answers, tried with ``send_test`` only."""
+    beat = settings.heartbeat
+    if beat is None:
+        return
+    url = beat.url.get_secret_value()
+    trouble = call(url, beat.method) if send_test else None
+    if trouble is not None:
+        yield Finding("heartbeat", False, trouble, "correct heartbeat.url and method")
+    else:
+        said = "took a call" if send_test else "try it with 'hatchmon check --send'"
+        yield Finding("heartbeat", True, f"{shown(url)}, every {beat.every_s:g} s: {said}")

@@ -16,7 +16,7 @@ from typing import Any, Protocol
 from hatchmon.adapters.clock import Clock
 from hatchmon.adapters.dbfile import is_damage
 from hatchmon.adapters.mqtt import Incoming, LinkDown, LinkUp, SubscriptionRefused
-from hatchmon.adapters.push import Begun, Delivered, Failed, Letter
+from hatchmon.adapters.push import PATIENCE, Begun, Delivered, Failed, Letter
 from hatchmon.adapters.series import Forwarded, SeriesTrouble, SeriesWell, SetAside
 from hatchmon.adapters.store import Request, Store, from_us, to_us
 from hatchmon.app import state
@@ -24,7 +24,7 @@ from hatchmon.app.beliefs import Beliefs
 from hatchmon.app.buttons import answer as button_answer
 from hatchmon.app.intake import Intake
 from hatchmon.app.machine import Machine
-from hatchmon.app.pending import Pending
+from hatchmon.app.pending import DAILY, GIVE_UP_AFTER, Pending
 from hatchmon.app.plan_watch import TROUBLE, PlanWatch
 from hatchmon.app.record import (
     Water,
@@ -61,6 +61,7 @@ from hatchmon.hatchery.alerts import (
     stage_facts,
     water_facts,
 )
+from hatchmon.hatchery.daily import ConeDay, daily_words, wrong_of
 from hatchmon.hatchery.next_look import NextLook
 from hatchmon.hatchery.storage import refused_words, storage_facts
 from hatchmon.hatchery.types import Alert, Batch, Forecast, Quantity, Refused, Verdict
@@ -83,6 +84,7 @@ BACK_WAIT_S = 300.0
 REISSUE = timedelta(minutes=30)
 MOVED_H = 0.05
 MOST_PENDING = 5000
+SECOND_WITHIN = timedelta(days=1)  # what is older is no news to anybody
 FRESH = timedelta(hours=1)  # of a reading of salt or light
 FAULT = "hatchmon could not do it: a fault of the program. The log says more: journalctl -u hatchmon"
 
@@ -119,6 +121,10 @@ class JobTold:
 
     name: str
     trouble: str | None
+
+
+class DailyDue:
+    """It is time for the message of the day."""
 
 
 @dataclass(slots=True)
@@ -169,6 +175,8 @@ class Engine:
         self._changed = True  # since the picture in the showcase
         self._committed: datetime | None = None
         self._outside: Outside = outside or Nobody()
+        second = settings.push.second
+        self._addresses = (len(settings.push.to), 0 if second is None else len(second.to))
         alerts = settings.alerts
         self._rules = Rules(
             ready_soon_min=alerts.ready_soon_min,
@@ -188,6 +196,7 @@ class Engine:
         self._committed_mono = float("-inf")
         self._published: dict[str, bytes] = {}
         self._book = AlertBook(self._rules)
+        self._daily_due = False
         self._beliefs = Beliefs(store, thresholds_of(settings))
         self._began = clock.now()
         self.machine = Machine(clock.monotonic())
@@ -307,6 +316,8 @@ class Engine:
             self.machine.series_told(None, self._clock.monotonic())
         elif isinstance(item, RequestLeft):
             self._polled_mono, self._data_version = float("-inf"), -1
+        elif isinstance(item, DailyDue):
+            self._daily_due = True
         elif isinstance(item, JobTold):
             self.undone.pop(item.name, None)
             if item.trouble is not None:
@@ -428,7 +439,7 @@ class Engine:
         pending, store, now = self._pending, self._store, self._clock.now()
         try:
             with store.atomic():
-                pending.write(store, now, len(self.settings.push.to), self.intake.kept_deliveries)
+                pending.write(store, now, *self._addresses, self.intake.kept_deliveries)
                 for key in self._book.changed:
                     store.keep_standing(*key, self._book.standing[key])
         except sqlite3.Error as error:
@@ -546,6 +557,11 @@ class Engine:
             self._send(alert, now)
             if alert.kind in STAGES:
                 self._pending.overtaken.append((STAGES[: STAGES.index(alert.kind)], alert.scope))
+        self._tell_second(now)
+        if self._daily_due:
+            standing = (fact for fact in facts if self._book.stands(fact.kind, fact.scope))
+            self._tell_how_all_is(wrong_of(standing), now)
+            self._daily_due = False
         for kind, scope in self._book.changed:
             if not self._book.stands(kind, scope):
                 self._pending.overtaken.append(((kind,), scope))
@@ -556,6 +572,53 @@ class Engine:
         self._tidy_up()
         self._outside.wake_push()  # quiet hours may have ended
         self._publish_states()
+
+    def _tell_second(self, now: datetime) -> None:
+        """Have somebody else told what nobody has seen in time and is still so."""
+        second = self.settings.push.second
+        if second is None:
+            return
+        running = {batch_scope(cone.watch.batch) for cone in self.cones.values() if cone.watch is not None}
+        told_by = now - timedelta(minutes=second.after_min)
+        for row in self._store.unanswered(second.urgencies, now - SECOND_WITHIN, told_by):
+            kind, scope = row["kind"], row["scope"]
+            if not self._book.stands(kind, scope):
+                continue
+            if kind in STAGES:
+                later = STAGES[STAGES.index(kind) + 1 :]
+                if scope not in running or any(self._book.stands(stage, scope) for stage in later):
+                    continue
+            when = now if row["urgency"] == "now" else self._not_quiet_from(now)
+            self._pending.seconds.append((row["alert_id"], when))
+
+    def _tell_how_all_is(self, standing: list[str], now: datetime) -> None:
+        """The message of the day. It comes at the hour that the keeper chose, quiet or not."""
+        cones = [
+            ConeDay(
+                cone.name,
+                None if cone.watch is None else cone.watch.batch,
+                cone.forecast,
+                cone.water.get(Quantity.TEMPERATURE),
+            )
+            for cone in self.cones.values()
+        ]
+        wrong = [*standing, *self.undone.values(), *self._undelivered(now)]
+        title, body = daily_words(cones, wrong, now, self.voice)
+        day = now.astimezone(self.voice.zone).date()
+        alert = Alert(DAILY, f"day {day}", None, "can wait", title, body, now)
+        self._pending.alerts.append((alert, now))
+
+    def _undelivered(self, now: datetime) -> list[str]:
+        """What is wrong with the push, by address."""
+        newest: dict[int, str] = {}
+        for row in self._store.undelivered(PATIENCE, now - timedelta(days=1) - GIVE_UP_AFTER):
+            which = "push.to" if row["address"] >= 0 else "push.second.to"
+            number = row["address"] if row["address"] >= 0 else -1 - row["address"]
+            state = "given up" if row["state"] == "given up" else "not through yet"
+            newest.setdefault(
+                row["address"], f"messages to {which}[{number}] are {state}: {row['last_error']}"
+            )
+        return list(newest.values())
 
     def _forecast(self, cone: ConeState, watch: BatchWatch, now: datetime) -> None:
         new = self._beliefs.forecast(watch, cone.water, now)

@@ -53,14 +53,14 @@ def last_before(moment: datetime, at: time, zone: tzinfo) -> datetime:
 
 @dataclass(slots=True)
 class _Daily:
-    """``last`` (shown time): the last run, or where to count from; ``stamped`` by this run of the daemon."""
+    """``last`` (shown time): the last run that is known of; ``stamped`` by this run of the daemon."""
 
     name: str
     at: time
     work: Callable[[], None]
     grace: timedelta
-    last: datetime
-    stamped: bool
+    last: datetime | None
+    stamped: bool = False
     planned: datetime | None = None
     running: bool = False
 
@@ -99,9 +99,8 @@ class Jobs:
         With ``last``, when it was last done (by an earlier run), a time that has passed since then is made up
         for if it is not longer ago than ``grace``. ``work`` must not touch the engine's state.
         """
-        now = self._clock.now()
-        known = last is not None and last <= now
-        job = _Daily(name, at, work, grace, last if last is not None and known else now, not known)
+        future = last is not None and last > self._clock.now()  # stamped by a clock that was wrong
+        job = _Daily(name, at, work, grace, None if future else last)
         with self._lock:
             self._jobs[name] = job
             self._plan(job)
@@ -138,9 +137,9 @@ class Jobs:
         with self._lock:
             self._offset_s = offset_s
             for job in self._jobs.values():
-                if job.stamped:
-                    job.last += timedelta(seconds=jump_s)
-                job.last = min(job.last, self._clock.now())
+                if job.last is not None:
+                    moved = job.last + timedelta(seconds=jump_s if job.stamped else 0.0)
+                    job.last = min(moved, self._clock.now())
                 if not job.running:
                     self._plan(job)
 
@@ -150,10 +149,11 @@ class Jobs:
     def _plan(self, job: _Daily) -> None:
         now = self._clock.now()
         missed = last_before(now, job.at, self._zone)
-        if missed - job.last >= APART and now - missed <= job.grace:
+        if job.last is not None and missed - job.last >= APART and now - missed <= job.grace:
             job.planned = missed
         else:
-            job.planned = next_after(max(now, job.last + APART), job.at, self._zone)
+            earliest = now if job.last is None else max(now, job.last + APART)
+            job.planned = next_after(earliest, job.at, self._zone)
         wait_s = self._clock.real_seconds((job.planned - now).total_seconds())
         self._scheduler.add_job(
             self._run,

@@ -15,6 +15,8 @@ from hatchmon.hatchery.types import Alert, Forecast, Verdict
 
 log = logging.getLogger(__name__)
 
+DAILY = "daily"
+"""The kind of the message of the day, which is no alert but goes the same way."""
 GIVE_UP_AFTER = timedelta(days=2)
 """A letter that no service took for so long will not be taken, and is old news."""
 
@@ -47,6 +49,7 @@ class Pending:
     forecasts: list[tuple[int, Forecast]] = field(default_factory=list)
     alerts: list[tuple[Alert, datetime]] = field(default_factory=list)  # and not to be sent before
     told: list[Alert] = field(default_factory=list)  # sent already, from memory
+    seconds: list[tuple[int, datetime]] = field(default_factory=list)  # alert_id, and not to be sent before
     overtaken: list[tuple[tuple[str, ...], str]] = field(default_factory=list)
     letters: list[Begun | Delivered | Failed] = field(default_factory=list)
     set_aside: list[SetAside] = field(default_factory=list)
@@ -73,8 +76,9 @@ class Pending:
         else:
             self.readings[(stream_id, time_us)] = replace(held, verdict=verdict)
 
-    def write(self, store: Store, now: datetime, addresses: int, keep_deliveries: int) -> None:
-        """Write everything, inside the caller's transaction."""
+    def write(self, store: Store, now: datetime, addresses: int, seconds: int, keep_deliveries: int) -> None:
+        """Write everything, inside the caller's transaction; there are so many ``addresses`` that hear of
+        every alert, and ``seconds`` that hear of those nobody has seen."""
         store.add_readings(list(self.readings.values()))
         for stream_id, time, verdict in self.revisions:
             store.revise(stream_id, time, verdict)
@@ -88,9 +92,13 @@ class Pending:
         for kinds, scope in self.overtaken:
             store.overtake(kinds, scope, now)
         for alert, not_before in self.alerts:
+            if alert.kind == DAILY:
+                store.withdraw_letters_of(DAILY)
             store.add_alert(alert, addresses, not_before)
         for alert in self.told:
             store.add_alert(alert, 0, alert.raised)
+        for alert_id, not_before in self.seconds:
+            store.tell_second(alert_id, [-1 - number for number in range(seconds)], not_before, now)
         for letter in self.letters:
             if isinstance(letter, Begun):
                 store.letter_begun(letter.letter_id)

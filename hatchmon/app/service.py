@@ -8,21 +8,24 @@ import sqlite3
 import threading
 import time
 from collections.abc import Callable, Sequence
+from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
 from hatchmon.adapters.clock import Clock, RehearsalClock, SystemClock
 from hatchmon.adapters.dbfile import is_damage
+from hatchmon.adapters.heartbeat import Heartbeat
 from hatchmon.adapters.mqtt import Broker, Incoming, MqttLink
 from hatchmon.adapters.notify import Notify
 from hatchmon.adapters.push import Letter, Pusher
 from hatchmon.adapters.series import SeriesForwarder, SeriesServer
-from hatchmon.adapters.store import Store, StoreError
+from hatchmon.adapters.store import Store, StoreError, from_us
 from hatchmon.app import state
 from hatchmon.app.ask import NOT_YET, Answered, wait_for_answer
 from hatchmon.app.backups import Backups
-from hatchmon.app.engine import Engine, JobTold, RequestLeft
+from hatchmon.app.engine import DailyDue, Engine, JobTold, RequestLeft
 from hatchmon.app.jobs import Jobs
 from hatchmon.app.outgoing import feeds
+from hatchmon.app.pending import DAILY
 from hatchmon.app.replan import Replanner
 from hatchmon.app.rescue import make_good, set_aside_if_damaged, suspect
 from hatchmon.app.settings import Settings
@@ -38,6 +41,7 @@ log = logging.getLogger(__name__)
 MOST_AT_ONCE = 500
 LOOK_FOR_FILE_S = 5.0
 POST_WAIT_S = 1.0
+DAILY_GRACE = timedelta(hours=2)  # after that the message of the day would be out of date
 
 
 def make_clock(settings: Settings) -> Clock:
@@ -74,9 +78,13 @@ def make_series_server(settings: Settings) -> SeriesServer | None:
     return SeriesServer(series.url, series.token.get_secret_value(), series.org, series.bucket)
 
 
-def addresses(settings: Settings) -> list[str]:
-    """The push addresses in clear."""
-    return [address.get_secret_value() for address in settings.push.to]
+def addresses(settings: Settings) -> dict[int, str]:
+    """The push addresses in clear, by number; from -1 downwards those of ``push.second``."""
+    second = settings.push.second
+    return {number: address.get_secret_value() for number, address in enumerate(settings.push.to)} | {
+        -1 - number: address.get_secret_value()
+        for number, address in enumerate([] if second is None else second.to)
+    }
 
 
 class Service:
@@ -113,7 +121,7 @@ class Service:
             monotonic=self._clock.monotonic,
             max_payload=LARGEST_PAYLOAD,
         )
-        self._pusher = Pusher(dict(enumerate(addresses(settings))), self._due_letters, self._post)
+        self._pusher = Pusher(addresses(settings), self._due_letters, self._post)
         self._series: SeriesForwarder | None = None
         server = make_series_server(settings)
         if server is not None:
@@ -124,8 +132,20 @@ class Service:
         if settings.backup.daily:
             self._backups = Backups(settings)
             self._jobs.daily("backup", settings.backup.at, self._back_up, last=self._backups.last())
+        if settings.push.daily_at is not None:
+            self._jobs.daily(
+                "message of the day",
+                settings.push.daily_at,
+                lambda: self._post(DailyDue()),
+                last=self._store.last_raised(DAILY),
+                grace=DAILY_GRACE,
+            )
+        self._heartbeat: Heartbeat | None = None
+        if settings.heartbeat is not None:
+            beat = settings.heartbeat
+            self._heartbeat = Heartbeat(beat.url.get_secret_value(), beat.every_s, beat.method)
         with self._store.atomic():
-            self._store.withdraw_letters_beyond(len(settings.push.to))
+            self._store.withdraw_letters_but(addresses(settings).keys())
 
     def stop(self) -> None:
         """Ask ``run`` to drain and return; safe in a signal handler."""
@@ -133,9 +153,12 @@ class Service:
 
     def run(self, started: Callable[[], None] = lambda: None) -> None:
         """Serve until ``stop``; ``started`` is called once the engine turns."""
-        threads: list[MqttLink | Pusher | SeriesForwarder | Jobs] = [self._link, self._pusher, self._jobs]
-        if self._series is not None:
-            threads.append(self._series)
+        threads: list[MqttLink | Pusher | SeriesForwarder | Jobs | Heartbeat] = [
+            self._link,
+            self._pusher,
+            self._jobs,
+        ]
+        threads += [thread for thread in (self._series, self._heartbeat) if thread is not None]
         try:
             for thread in threads:
                 thread.start()
@@ -184,6 +207,8 @@ class Service:
                 and self._jobs.alive
                 and (self._series is None or self._series.alive)
             )
+            if sound and self._engine.trouble is None and self._heartbeat is not None:
+                self._heartbeat.sound()
             if interval_s is not None and sound and time.monotonic() >= next_sign_s:
                 self._notify.watchdog()
                 next_sign_s = time.monotonic() + interval_s
@@ -233,6 +258,8 @@ class Service:
             self._link.publish(state.availability_topic(self._settings.site), b"offline", retain=True, qos=1)
         finally:
             self._jobs.stop()
+            if self._heartbeat is not None:
+                self._heartbeat.stop()
             self._link.stop(1.5)
             self._pusher.stop(1.0)
             if self._web is not None:
@@ -317,10 +344,17 @@ class Service:
                 row["letter_id"],
                 row["address"],
                 row["title"],
-                self._with_link(row["body"], row["cone"]),
+                self._with_link(self._text(row), row["cone"]),
                 row["attempts"],
                 row["key"],
                 bool(row["in_doubt"]),
             )
             for row in rows
         ]
+
+    def _text(self, row: sqlite3.Row) -> str:
+        """The text of a letter; to somebody who is told because nobody has seen it, it says so."""
+        if row["address"] >= 0:
+            return str(row["body"])
+        told = self._engine.voice.time(from_us(row["raised_us"]), self._clock.now())
+        return f"{row['body']}\nNobody has seen this since it was told at {told}, so you are told as well."

@@ -22,6 +22,7 @@ from hatchmon.app.settings_values import (
     DisplayUnit,
     HostName,
     HttpAddress,
+    HttpMethod,
     Minutes,
     Moment,
     NotEmpty,
@@ -37,6 +38,7 @@ from hatchmon.app.settings_values import (
     RequestName,
     Salinity,
     Secret,
+    SecretHttpAddress,
     SessionSecret,
     SiteName,
     Switch,
@@ -183,10 +185,35 @@ class Series(_Section):
     bucket: NotEmpty = "hatchmon"
 
 
+class Second(_Section):
+    """Who is told as well what nobody has seen in time: addresses, after how long, for which urgencies."""
+
+    to: list[PushAddress]
+    after_min: Annotated[float, number_between(1, 1440, " (minutes)")] = 30.0
+    urgencies: list[AlertUrgency] = Field(alias="for", default=["now"])
+
+    @model_validator(mode="after")
+    def _together(self) -> Self:
+        for key, given in (("to", self.to), ("for", self.urgencies)):
+            if not given:
+                refuse("is empty; leave the section out to have nobody else told", key)
+        return self
+
+
 class Push(_Section):
-    """Where messages to the keeper go: Apprise addresses."""
+    """Where messages to the keeper go: Apprise addresses. ``daily_at``: the local hour to say how all is."""
 
     to: list[PushAddress] = Field(default_factory=list)
+    daily_at: TimeOfDay | None = None
+    second: Second | None = None
+
+
+class Heartbeat(_Section):
+    """An address of the keeper's own, called as long as all is sound."""
+
+    url: SecretHttpAddress
+    every_s: Annotated[float, number_between(1, 86_400, " (seconds)")] = 300.0
+    method: HttpMethod = "GET"
 
 
 class Quiet(_Section):
@@ -321,6 +348,7 @@ class Settings(BaseSettings):
     clock: Clock = Field(default_factory=Clock)
     series: Series | None = None
     push: Push = Field(default_factory=Push)
+    heartbeat: Heartbeat | None = None
     quiet: Quiet | None = None
     alerts: Alerts = Field(default_factory=Alerts)
     lots: dict[NotEmpty, Lot] = Field(default_factory=dict)

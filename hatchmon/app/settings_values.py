@@ -358,6 +358,15 @@ def _calendar_secret(value: object) -> object:
     return value
 
 
+def _secret_http(value: object) -> object:
+    text = value.get_secret_value() if isinstance(value, SecretStr) else value
+    if not isinstance(text, str):
+        refuse(f"must be text in quotes, not {_kind(value)}")
+    if not re.fullmatch(r"https?://[^\s/@]+(/\S*)?", text):
+        refuse('must be an address that begins with "http://" or "https://" and has no user name in it')
+    return value
+
+
 def _zone_name(value: object) -> str:
     if not isinstance(value, str):
         refuse(f"must be text in quotes, not {_kind(value)}")
@@ -424,6 +433,7 @@ CalendarSecret = Annotated[SecretStr, BeforeValidator(_calendar_secret)]
 SessionSecret = Annotated[SecretStr, BeforeValidator(_session_secret)]
 Topic = Annotated[str, BeforeValidator(_topic)]
 Pointer = Annotated[str, _POINTER]
+SecretHttpAddress = Annotated[SecretStr, BeforeValidator(_secret_http)]
 PushAddress = Annotated[SecretStr, BeforeValidator(_push_address)]
 Secret = Annotated[SecretStr, BeforeValidator(_secret)]
 ZoneName = Annotated[str, BeforeValidator(_zone_name)]
@@ -442,4 +452,5 @@ ProbeUnit = Annotated[Unit, BeforeValidator(_probe_unit)]
 DisplayUnit = Annotated[Literal["C", "F"], BeforeValidator(one_of(("C", "F")))]
 AlertName = Annotated[AlertKind, BeforeValidator(one_of(get_args(AlertKind)))]
 RequestName = Annotated[RequestVerb, BeforeValidator(one_of(get_args(RequestVerb)))]
+HttpMethod = Annotated[Literal["GET", "POST"], BeforeValidator(one_of(("GET", "POST")))]
 AlertUrgency = Annotated[Urgency, BeforeValidator(one_of(get_args(Urgency)))]

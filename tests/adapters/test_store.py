@@ -848,7 +848,7 @@ def test_an_alert_is_a_letter_to_each_address(store: Store) -> None:
         (4, 0, "second", "Harvest before 10:40.", 0),
     ]
     row = store.rows("SELECT * FROM alerts")[0]
-    assert tuple(row)[1:] == (
+    assert tuple(row)[1:10] == (
         "ready", "batch 1", "north", "soon", "north: ready", "Harvest before 10:40.", to_us(NOW), None, None,
     )  # fmt: skip
 
@@ -930,8 +930,61 @@ def test_only_letters_still_held_back_are_overtaken(store: Store) -> None:
 def test_letters_to_addresses_no_longer_set_are_withdrawn(store: Store) -> None:
     store.add_alert(ALERT, 3, NOW)
     store.letter_sent(3)
-    store.withdraw_letters_beyond(1)
+    store.withdraw_letters_but({0, -1})
     assert states(store) == ["due", "overtaken", "sent"]
+
+
+def test_what_nobody_has_seen_in_time_is_told_to_others_once(store: Store) -> None:
+    told = replace(ALERT, urgency="now")
+    store.add_alert(told, 1, NOW)
+    store.add_alert(replace(told, kind="cold"), 1, after(3600))  # held back by quiet hours
+    store.add_alert(replace(told, urgency="can wait"), 1, NOW)
+    store.add_alert(replace(told, cone="south"), 1, NOW)
+    store.mark_seen("south", "keeper", NOW)
+
+    def asked(told_by: datetime, since: datetime | None = None) -> list[int]:
+        since = since or after(-60)
+        return [row["alert_id"] for row in store.unanswered(["now", "soon"], since, told_by)]
+
+    assert asked(after(-1)) == []
+    assert asked(NOW) == [1]
+    assert asked(after(3600)) == [1, 2]
+    assert asked(NOW, since=NOW) == []  # too old
+    store.tell_second(1, [-1, -2], NOW, NOW)
+    assert asked(after(3600)) == [2]
+    assert [row["address"] for row in store.due_letters(NOW)] == [0, 0, 0, -1, -2]
+    # Seen after all: the others need not hear of it; the keeper's own letters go out still.
+    store.mark_seen("north", "keeper", NOW)
+    assert [row["address"] for row in store.due_letters(NOW)] == [0, 0, 0]
+    assert asked(after(3600)) == []
+
+
+def test_what_events_have_overtaken_is_told_to_nobody_else(store: Store) -> None:
+    store.add_alert(replace(ALERT, urgency="now"), 1, after(60))
+    store.overtake([ALERT.kind], ALERT.scope, NOW)
+    assert store.unanswered(["now"], after(-60), after(120)) == []
+
+
+def test_only_the_newest_message_of_the_day_waits(store: Store) -> None:
+    store.add_alert(replace(ALERT, kind="daily"), 1, NOW)
+    store.add_alert(ALERT, 1, NOW)
+    assert store.last_raised("daily") == ALERT.raised
+    assert store.last_raised("nothing") is None
+    store.withdraw_letters_of("daily")
+    assert states(store) == ["overtaken", "due"]
+    assert "daily" not in {row["kind"] for row in store.unseen_alerts(after(-9e5))}
+
+
+def test_letters_that_do_not_get_through_are_known(store: Store) -> None:
+    store.add_alert(ALERT, 2, NOW)
+    for reason in ("404", "405", "406"):
+        store.letter_failed(2, reason, False, after(-1))
+    assert [tuple(row) for row in store.undelivered(3, NOW)] == [(1, "due", "406")]
+    assert store.undelivered(4, NOW) == []
+    store.letter_failed(2, "407", False, after(1))
+    store.letter_failed(2, "408", False, after(1))
+    assert [tuple(row) for row in store.undelivered(9, NOW)] == [(1, "given up", "408")]
+    assert store.undelivered(9, after(1)) == []
 
 
 # ---- requests ----

@@ -211,6 +211,13 @@ def test_what_an_earlier_run_missed_is_made_up_for(
     assert len(heard.runs) == due
 
 
+def test_the_first_hour_after_the_start_counts(jobs_at: Begin) -> None:
+    clock = Settable(datetime(2026, 6, 1, 12, tzinfo=UTC))  # 13:00 in Lisbon
+    jobs, _ = jobs_at(clock)
+    jobs.daily("morning", time(13, 5), lambda: None)
+    assert jobs.next_run("morning") == datetime(2026, 6, 1, 12, 5, tzinfo=UTC)
+
+
 def test_what_was_missed_long_ago_is_not_made_up_for(jobs_at: Begin) -> None:
     clock = Settable(datetime(2026, 6, 1, 12, tzinfo=UTC))
     jobs, _ = jobs_at(clock)

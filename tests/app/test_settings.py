@@ -346,8 +346,8 @@ PROBE = '[[probes]]\ncone = "left"\nquantity = "temperature"\ntopic = "a/b"\n'
         (
             '"a b" = 1',
             '"a b" is not a setting at the top; the settings here are site, unit, time_zone, default_topics,'
-            " store, backup, broker, probes, onewire, requests, clock, series, push, quiet, alerts, lots,"
-            " window, cones, supply, web, rehearsal",
+            " store, backup, broker, probes, onewire, requests, clock, series, push, heartbeat, quiet,"
+            " alerts, lots, window, cones, supply, web, rehearsal",
         ),
         # kinds
         (
@@ -501,6 +501,28 @@ PROBE = '[[probes]]\ncone = "left"\nquantity = "temperature"\ntopic = "a/b"\n'
             'alerts.urgency.coldd must be "cold" or "clock" or "closing" or "slow-lot" or "salt" or "dark" or'
             ' "back" or "ready" or "doubt" or "silent" or "broker" or "storage" or "ready-soon" or "past" or'
             ' "warm" or "series" or "begin-next", not "coldd"',
+        ),
+        # who else is told, and the heartbeat
+        (
+            "[push.second]\nto = []",
+            "push.second.to is empty; leave the section out to have nobody else told",
+        ),
+        (
+            '[push.second]\nto = ["json://x"]\nfor = []',
+            "push.second.for is empty; leave the section out to have nobody else told",
+        ),
+        (
+            '[push.second]\nto = ["json://x"]\nfor = ["never"]',
+            'push.second.for[0] must be "now" or "soon" or "can wait", not "never"',
+        ),
+        (
+            '[heartbeat]\nurl = "calls.example"',
+            'heartbeat.url must be an address that begins with "http://" or "https://" and has no user name'
+            " in it",
+        ),
+        (
+            '[heartbeat]\nurl = "http://calls.example"\nevery_s = 0',
+            "heartbeat.every_s must be a number from 1 to 86400 (seconds), not 0",
         ),
         # rehearsal
         (
@@ -852,6 +874,22 @@ def test_push_addresses_in_the_environment(load: Load, written: str) -> None:
     assert [address.get_secret_value() for address in loaded.push.to] == ADDRESSES
 
 
+def test_who_else_is_told_and_the_heartbeat(load: Load) -> None:
+    loaded = load(
+        'push.daily_at = "08:00"\n[push.second]\nto = ["json://x"]\n[heartbeat]\nurl = "http://x/1"',
+        {"HATCHMON_PUSH__SECOND__TO": "json://a\njson://b", "HATCHMON_HEARTBEAT__URL": "https://y/2"},
+    )
+    second, beat = loaded.push.second, loaded.heartbeat
+    assert second is not None
+    assert [address.get_secret_value() for address in second.to] == ["json://a", "json://b"]
+    assert (second.after_min, second.urgencies) == (30.0, ["now"])
+    assert loaded.push.daily_at == time(8, 0)
+    assert beat is not None
+    assert (beat.url.get_secret_value(), beat.every_s, beat.method) == ("https://y/2", 300.0, "GET")
+    bare = load("")
+    assert (bare.push.second, bare.heartbeat, bare.push.daily_at) == (None, None, None)
+
+
 def test_no_push_address_in_the_environment_silences_those_of_the_file(load: Load) -> None:
     assert load('push.to = ["json://x"]', {"HATCHMON_PUSH__TO": ""}).push.to == []
 
@@ -1065,6 +1103,10 @@ def everything_said(error: BaseException) -> str:
         f'series = {{url = "http://keeper:{SECRET}@x", token = "{SECRET}"}}',
         f'series.token = ["{SECRET}"]',
         f'push.to = "{SECRET}"',
+        f'push.second.to = ["{SECRET}"]',
+        f'heartbeat.url = "https://x y/{SECRET}"',
+        f'heartbeat.url = "ftp://x/{SECRET}"',
+        f'heartbeat.url = ["https://x/{SECRET}"]',
         f'push.to = ["{SECRET}"]',
         f'push.to = ["json://x", ["{SECRET}"]]',
         f'push.to = ["json://x y{SECRET}"]',
