@@ -167,13 +167,50 @@ class StockOf(BaseModel):
     drop: bool = False
 
 
+class _Issued(BaseModel):
+    """Of what is issued, what others rely on; the rest is kept as it is."""
+
+    model_config = ConfigDict(extra="allow", frozen=True)
+
+
+class PlannedMoments(_Issued):
+    """10, 50 and 90 % quantiles of a moment."""
+
+    p10: AwareDatetime
+    p50: AwareDatetime
+    p90: AwareDatetime
+
+
+class PlannedStart(_Issued):
+    """A start of a plan; ``for``: the feedings it is for."""
+
+    cone: ConeName
+    lot: str
+    at: AwareDatetime
+    grams: float
+    litres: float
+    salinity: float
+    temp_c: float
+    salt_g: float
+    opens: PlannedMoments
+    closes: PlannedMoments
+    feedings: tuple[AwareDatetime, ...] = Field(alias="for")
+
+
+class PlanBody(_Issued):
+    """A plan as plain data."""
+
+    version: Literal[1]
+    starts: tuple[PlannedStart, ...]
+
+
 class PlanOf(BaseModel):
     """Issue a plan of what to begin, as ``hatchmon supply`` makes it."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     do: Literal["plan"] = "plan"
-    plan: dict[str, Any]
+    plan: PlanBody
 
 
 class Seen(BaseModel):
@@ -223,7 +260,11 @@ def carry_out(
     if isinstance(asked, StockOf):
         return _stock(store, asked, request.made, voice)
     if isinstance(asked, PlanOf):
-        return Done(None, "The plan is issued.", {"plan": _issue(store, asked, request.made)})
+        return Done(
+            None,
+            "The plan is issued.",
+            {"plan": store.add_plan(request.made, json.dumps(request.body["plan"]))},
+        )
     if isinstance(asked, TakeReading):
         return Done(asked.cone, _take_reading(store, asked, request.made, voice))
     if isinstance(asked, Import):
@@ -301,10 +342,6 @@ def _day(text: str | None) -> date | None:
         return None if text is None else date.fromisoformat(text)
     except ValueError:
         raise Refused(f"'{text}' is not a day of the calendar.") from None
-
-
-def _issue(store: Store, asked: PlanOf, now: datetime) -> int:
-    return store.add_plan(now, json.dumps(asked.plan))
 
 
 def request_schema(ref: str) -> tuple[dict[str, Any], dict[str, Any]]:

@@ -15,7 +15,9 @@ from freezegun import freeze_time
 from freezegun.api import FrozenDateTimeFactory
 
 from hatchmon.adapters.store import Store
+from hatchmon.app.ask import ask
 from hatchmon.app.plan_record import issued_of, planned_starts
+from hatchmon.app.service import make_clock
 from hatchmon.app.settings import SettingsError, load_settings
 from hatchmon.app.supply import ask_record
 from hatchmon.hatchery.types import Refused
@@ -146,6 +148,26 @@ def test_a_plan_is_issued_and_held_to(keeper: Keeper) -> None:
         (e["at"], e["cone"], e["grams"]) for e in tonight
     ]
     assert [each["kept"] for each in again["starts"][: len(tonight)]] == [True] * len(tonight)
+
+
+@pytest.mark.parametrize(
+    "plan",
+    [
+        {},
+        {"version": 2, "starts": []},
+        {"version": 1},
+        {"version": 1, "starts": [{}]},
+        {"version": 1, "starts": [{"cone": "north", "lot": "x", "at": "tonight", "grams": 1.0}]},
+        {"version": 1, "starts": "none"},
+        [],
+    ],
+)
+def test_what_is_no_plan_is_not_issued(keeper: Keeper, plan: object) -> None:
+    settings = load_settings(keeper.config, {})
+    with pytest.raises(Refused):
+        ask(settings, make_clock(settings), {"do": "plan", "plan": plan})
+    with Store(keeper.database, read_only=True) as store:
+        assert store.last_plan() is None
 
 
 def test_another_horizon_is_shown_and_not_issued(keeper: Keeper) -> None:
