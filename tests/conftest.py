@@ -10,6 +10,16 @@ import pytest
 from tests.servers import Mosquitto, Receiver, VictoriaMetrics
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--long", action="store_true", help="inject every fault as often as DEVELOPERS.md tells")
+
+
+@pytest.fixture
+def long(request: pytest.FixtureRequest) -> bool:
+    """Whether there is time to do it hundreds of times."""
+    return bool(request.config.getoption("--long"))
+
+
 @pytest.fixture
 def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:
     """A running MQTT broker; stop, kill and start it at will."""

@@ -22,7 +22,7 @@ from hatchmon.adapters.store import Request, Store, from_us, to_us
 from hatchmon.app import state
 from hatchmon.app.beliefs import Beliefs
 from hatchmon.app.buttons import answer as button_answer
-from hatchmon.app.intake import Intake
+from hatchmon.app.intake import KEPT_DELIVERIES, Intake
 from hatchmon.app.machine import Machine
 from hatchmon.app.pending import DAILY, GIVE_UP_AFTER, Pending
 from hatchmon.app.plan_watch import TROUBLE, PlanWatch
@@ -439,7 +439,7 @@ class Engine:
         pending, store, now = self._pending, self._store, self._clock.now()
         try:
             with store.atomic():
-                pending.write(store, now, *self._addresses, self.intake.kept_deliveries)
+                pending.write(store, now, *self._addresses, KEPT_DELIVERIES)
                 for key in self._book.changed:
                     store.keep_standing(*key, self._book.standing[key])
         except sqlite3.Error as error:
@@ -512,7 +512,7 @@ class Engine:
                 self._store.truncate_log()
             self._thin()
             if self._store.filing_due():
-                self._store.file_readings(self.intake.kept_deliveries)
+                self._store.file_readings(KEPT_DELIVERIES)
         except sqlite3.Error as error:
             self._stumble(error)
 

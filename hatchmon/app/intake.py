@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections import OrderedDict
+from array import array
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -27,6 +27,10 @@ KEPT_PAYLOAD = 4096
 KEPT_TOPIC = 1024
 WAITED_AFTER = timedelta(seconds=60)
 MARK_WAIT_S = 30.0
+MID_BITS = 16
+KEPT_DELIVERIES = 10_000
+"""How many of the newest messages a restart knows again. After lines that went dead, Mosquitto 2.0.11 leaves
+several times the Receive Maximum unacknowledged."""
 
 Use = Callable[[str, Quantity, datetime, float, Verdict], None]
 """Called with (cone, quantity, time, value in the unit used inside, verdict) for each usable reading."""
@@ -62,7 +66,6 @@ class Intake:
         self._clock = clock
         self._use = use
         self._default_topics = settings.default_topics
-        self.kept_deliveries = 2 * settings.broker.receive_maximum
         self._mark_topic = f"hatchmon/{settings.site}/mark"
         self._mark = b""
         self._mark_until: float | None = None
@@ -76,7 +79,8 @@ class Intake:
             )
         self._heard: dict[tuple[str, Quantity, str, str], _Heard] = {}
         self._cones: set[str] = set()
-        self._delivered: OrderedDict[int, None] = OrderedDict()
+        # By message id the newest delivery that bore it: a broker cannot have more of them open.
+        self._delivered = array("Q", bytes(8 << MID_BITS))
         self._buttons = Buttons(settings, store, clock, self._cones)
         self.load()
 
@@ -84,7 +88,8 @@ class Intake:
         """Take everything from the database; what memory held of it is forgotten."""
         self._cones.clear()
         self._cones.update(self._store.cones())
-        self._delivered = OrderedDict.fromkeys(self._store.deliveries(self.kept_deliveries))
+        for delivery in self._store.deliveries(KEPT_DELIVERIES):
+            self._delivered[delivery % (1 << MID_BITS)] = delivery
         self._heard.clear()
         for stream in self._store.streams():
             heard = self._hear(stream)
@@ -127,7 +132,7 @@ class Intake:
         if message.topic == self._mark_topic:
             if message.payload == self._mark:
                 self._live_link, self._mark_until = message.link, None
-        elif message.dup and _delivery(message) in self._delivered:
+        elif message.dup and self._delivered[message.mid] == _delivery(message):
             self.duplicates += 1
         elif (cone := self._buttons.cone_of(message.topic)) is not None:
             self._take_request(message, cone, pending)
@@ -174,11 +179,9 @@ class Intake:
         """Keep what makes the delivery known when the broker repeats it; ``store``: nothing else will."""
         if message.qos > 0:
             delivery = _delivery(message)
-            self._delivered[delivery] = None
+            self._delivered[message.mid] = delivery
             if store:
                 pending.deliveries.append(delivery)
-            while len(self._delivered) > self.kept_deliveries:
-                self._delivered.popitem(last=False)
 
     def _default_route(self, topic: str) -> _Route:
         parts = topic.split("/")
@@ -287,7 +290,10 @@ class Intake:
 
 
 def _delivery(message: Incoming) -> int:
-    """What makes a delivery the same one when the broker repeats it."""
+    """What makes a delivery the same one when the broker repeats it: a digest of what it says, then its id.
+
+    47 bits: SQLite keeps it in six bytes.
+    """
     said = message.topic.encode() + b"\0" + message.payload
-    digest = hashlib.blake2b(said, digest_size=5, key=message.mid.to_bytes(2)).digest()
-    return int.from_bytes(digest)
+    digest = int.from_bytes(hashlib.blake2b(said, digest_size=4).digest()) >> 1
+    return digest << MID_BITS | message.mid

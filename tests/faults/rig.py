@@ -1,0 +1,138 @@
+"""A daemon under a steady flow of readings, of which none may be missing or doubled in the end."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import Counter
+from collections.abc import Sequence
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from tests.servers import wait_until
+from tests.system.daemon import Client, Daemon, Ground
+
+CONES = ("a1", "a2", "b1")
+EVERY_S = 0.02
+
+
+class Flow:
+    """Probes that send distinct values at QoS 1 from ``start`` to ``stop``, through whatever happens."""
+
+    def __init__(self, port: int, every_s: float = EVERY_S) -> None:
+        self.sent: list[tuple[str, float]] = []
+        self._every_s = every_s
+        self._client = Client(port)
+        self._ended = threading.Event()
+        self._waiting: list[Any] = []
+        self._thread = threading.Thread(target=self._run, daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def _run(self) -> None:
+        number = 0
+        while not self._ended.wait(self._every_s):
+            cone, value = CONES[number % len(CONES)], round(15.0 + number / 10_000.0, 4)
+            self._waiting.append(self._client.publish(f"hatchery/{cone}/temperature", f"{value:.4f}"))
+            self.sent.append((cone, value))
+            number += 1
+
+    def wait_for_more(self, count: int) -> None:
+        """Until ``count`` more have been handed over."""
+        enough = len(self.sent) + count
+        wait_until(lambda: len(self.sent) >= enough, 60.0, f"{count} more readings")
+
+    def stop(self) -> None:
+        """Send no more, and wait until the broker has taken all."""
+        self._ended.set()
+        self._thread.join()
+        for message in self._waiting:
+            message.wait_for_publish(30.0)
+        self._client.__exit__()
+
+
+class Rig:
+    """Ground, daemon and flow; the daemon looks for the broker at ``port``, which is at ``flow_port``."""
+
+    def __init__(
+        self,
+        folder: Path,
+        port: int,
+        push: Sequence[str] = (),
+        *,
+        flow_port: int | None = None,
+        series: str = "",
+        top: str = "",
+        tables: str = "",
+        every_s: float = EVERY_S,
+    ) -> None:
+        self.ground = Ground(
+            folder / "hatchmon", port, push=push, series=series, top=top, tables=tables, gather_s=1.0
+        )
+        self.daemon = Daemon(self.ground)
+        self.flow = Flow(flow_port or port, every_s)
+
+    def start(self) -> None:
+        """Start the daemon and the flow, and wait for the first readings."""
+        self.daemon.start()
+        self.flow.start()
+        self.moving()
+
+    def moving(self, timeout: float = 60.0) -> float:
+        """Wait until a reading sent from now on is stored; seconds it took."""
+        begun = time.monotonic()
+        after = len(self.flow.sent)
+
+        def stored() -> bool:
+            if len(self.flow.sent) <= after:
+                return False
+            cone, value = self.flow.sent[after]
+            return bool(
+                self.ground.database.exists()
+                and self.ground.rows(
+                    "SELECT 1 FROM readings JOIN streams USING (stream_id) WHERE cone = ? AND raw = ?",
+                    cone,
+                    value,
+                )
+            )
+
+        wait_until(stored, timeout, f"a new reading in the database; {self.daemon.status}")
+        return time.monotonic() - begun
+
+    def settle(self) -> tuple[int, int]:
+        """End the flow and wait until everything is stored: (sent, lost).
+
+        AssertionError when something is stored twice.
+        """
+        self.flow.stop()
+        sent = Counter(self.flow.sent)
+
+        def missing() -> int:
+            return sum((sent - self.stored()).values())
+
+        deadline = time.monotonic() + 60.0
+        while missing() and time.monotonic() < deadline:
+            time.sleep(0.1)
+        assert not self.stored() - sent, "stored twice, or never sent"
+        return len(self.flow.sent), missing()
+
+    def stored(self) -> Counter[tuple[str, float]]:
+        """What the database holds of the flow."""
+        return Counter(
+            (cone, raw)
+            for cone, raw in self.ground.rows(
+                "SELECT cone, raw FROM readings JOIN streams USING (stream_id) WHERE topic LIKE 'hatchery/%'"
+            )
+        )
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if kind is not None:
+            self.flow._ended.set()
+        self.daemon.__exit__(kind, value, trace)

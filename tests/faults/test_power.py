@@ -1,0 +1,61 @@
+"""Ends without warning and ends in order, of the daemon and of the broker, under load."""
+
+from __future__ import annotations
+
+import random
+import time
+
+from tests.faults.rig import Rig
+from tests.faults.tally import Tally
+from tests.servers import Mosquitto
+
+
+def test_the_daemon_is_killed_at_random(rig: Rig, tally: Tally, long: bool) -> None:
+    chance = random.Random(1)
+    recovered = []
+    rig.start()
+    for _ in range(200 if long else 6):
+        time.sleep(chance.uniform(0.0, 1.0))
+        rig.daemon.kill()
+        begun = time.monotonic()
+        rig.daemon.start()
+        if chance.random() < 0.5:  # else it is killed before it has caught up
+            rig.moving()
+            recovered.append(time.monotonic() - begun)
+    rig.moving()
+    recovered = recovered or [rig.moving()]
+    sent, lost = rig.settle()
+    tally.note("daemon killed (kill -9)", sent=sent, lost=lost, recovered_s=recovered)
+    assert lost == 0
+
+
+def test_the_daemon_is_asked_to_end_under_load(rig: Rig, tally: Tally, long: bool) -> None:
+    recovered = []
+    rig.start()
+    for _ in range(50 if long else 3):
+        rig.flow.wait_for_more(20)
+        code, seconds = rig.daemon.stop()
+        assert code == 0, rig.daemon.log()
+        assert seconds < 5.0
+        begun = time.monotonic()
+        rig.daemon.start()
+        rig.moving()
+        recovered.append(time.monotonic() - begun)
+    sent, lost = rig.settle()
+    tally.note("daemon ended under load (SIGTERM)", sent=sent, lost=lost, recovered_s=recovered)
+    assert lost == 0
+
+
+def test_the_broker_is_killed(rig: Rig, mosquitto: Mosquitto, tally: Tally, long: bool) -> None:
+    """With its state saved shortly before, as ``autosave_interval`` of the shipped configuration has it."""
+    recovered = []
+    rig.start()
+    for _ in range(30 if long else 2):
+        rig.flow.wait_for_more(50)
+        mosquitto.kill()
+        time.sleep(0.5)
+        mosquitto.start()
+        recovered.append(rig.moving())
+    sent, lost = rig.settle()
+    tally.note("broker killed (kill -9) and restarted", sent=sent, lost=lost, recovered_s=recovered)
+    assert lost == 0
