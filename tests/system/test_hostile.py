@@ -83,7 +83,7 @@ def no_documents(now: datetime) -> Iterator[bytes]:
     ):  # fmt: skip
         yield f'{{"v": [{{"t": {value}}}], "at": {at}}}'.encode()
     for time in (
-        "null", "true", "[]", "{}", '""', '"yesterday"', '"2026-03-01"', '"2026-03-01T10:00:00"',
+        "true", "[]", "{}", '""', '"yesterday"', '"2026-03-01"', '"2026-03-01T10:00:00"',
         '"2026-13-01T10:00:00Z"', '"2026-02-30T10:00:00Z"', '"25:00"', "0", "-1", "1e999", "-1e999",
         "1e300", "1e20",
         "NaN", "Infinity", '"1969-12-31T23:59:59Z"', '"1970-01-01T00:00:00Z"', '"1999-12-31T23:59:59Z"',
@@ -123,6 +123,8 @@ def hostile(now: datetime) -> list[Sent]:
     ]
     all_of_it += [Sent(topic, b"25.4", REJECTED) for topic in ODD_TOPICS]
     all_of_it += [Sent(JSON_TOPIC, payload, REJECTED) for payload in no_documents(now)]
+    # A probe whose clock is not set yet: it counts from when it comes.
+    all_of_it.append(Sent(JSON_TOPIC, b'{"v": [{"t": 25.4}], "at": null}', "good"))
     all_of_it += [
         Sent(f"hatchery/odd-{number}/temperature", payload, verdict)
         for number, (payload, verdict) in enumerate(ODD_NUMBERS)
