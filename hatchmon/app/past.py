@@ -132,7 +132,7 @@ class Past:
 
     def lots(self, store: Store) -> list[LotPast]:
         """Every lot, the one used last first."""
-        return self._keep(("lots",), _mark(store), lambda: self._lots(store))
+        return self.kept(store, "lots", lambda: self._lots(store))
 
     def lot(self, store: Store, name: str) -> tuple[LotPast, Speed]:
         """One lot and what is believed of its speed. Raises Refused when there is none."""
@@ -143,7 +143,11 @@ class Past:
 
     def record(self, store: Store) -> Record:
         """How the forecasts did."""
-        return self._keep(("record",), _mark(store), lambda: _record(store))
+        return self.kept(store, "record", lambda: _record(store))
+
+    def kept(self, store: Store, name: str, work_out: Callable[[], _T]) -> _T:
+        """What was worked out under ``name``, unless the record has changed since."""
+        return self._keep((name,), _mark(store), work_out)
 
     def _diagnosis(self, store: Store, batch: Batch) -> Diagnosis | None:
         def work_out() -> Diagnosis | None:

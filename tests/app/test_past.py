@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 from xml.etree import ElementTree
@@ -18,14 +18,16 @@ from hatchmon.app.beliefs import all_evidence, belief_from
 from hatchmon.app.charts.batch import batch_charts
 from hatchmon.app.charts.chart import Area, Chart, Line, Marks, Rule, Span
 from hatchmon.app.charts.figure import figure_of
-from hatchmon.app.charts.graph import graph_of
+from hatchmon.app.charts.graph import graph_of, rows_of
 from hatchmon.app.charts.lot import lot_charts
 from hatchmon.app.charts.record import record_charts
 from hatchmon.app.detail import batch_detail
-from hatchmon.app.past import Past, lot_words
+from hatchmon.app.past import Past, Record, lot_words
 from hatchmon.app.settings_model import Settings
+from hatchmon.hatchery.honesty import Scored, honesty
+from hatchmon.hatchery.review import record_of
 from hatchmon.hatchery.supply.stock import Stock
-from hatchmon.hatchery.types import Look, Quantity, Refused
+from hatchmon.hatchery.types import Band, Batch, Look, Quantity, Refused
 from hatchmon.hatchery.wording import Voice
 from tests.keeping import NOW, keep_record
 
@@ -228,3 +230,16 @@ def test_a_name_that_is_markup_stays_a_name() -> None:
     graph = graph_of(chart)
     assert "<script" not in graph.picture + graph.figure
     assert figure_of(chart)["data"][0]["name"] == bad
+
+
+def test_a_long_record_is_shown_from_its_newest_end_and_saved_whole() -> None:
+    began = datetime(2026, 1, 1, tzinfo=UTC)
+    batches = {
+        number: Batch(number, "bench", "river-23", began + timedelta(days=number), 2.0)
+        for number in range(1, 401)
+    }
+    scored = [Scored(number, Band(20.0, 24.0, 28.0), Band(23.0, 25.0, 26.0)) for number in batches]
+    for chart in record_charts(Record(record_of(scored), batches, honesty(scored)), VOICE)[:2]:
+        assert len(chart.table.shown) == 60
+        assert chart.table.shown[-1] == chart.table.rows[-1]
+        assert len(list(rows_of(chart))) == 400

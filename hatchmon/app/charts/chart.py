@@ -90,10 +90,16 @@ Layer = Area | Line | Marks | Span | Rule
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """The same in rows, to be read aloud or saved."""
+    """The same in rows, to be read aloud or saved; a page shows the last ``most`` of them, a file all."""
 
     headings: tuple[str, ...]
     rows: tuple[tuple[Cell, ...], ...]
+    most: int | None = None
+
+    @property
+    def shown(self) -> tuple[tuple[Cell, ...], ...]:
+        """The rows a page shows."""
+        return self.rows if self.most is None else self.rows[-self.most :]
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,8 +13,9 @@ from hatchmon.hatchery.review import Kept
 from hatchmon.hatchery.wording import Voice
 
 PROMISED = 0.8
-NEWEST = 150  # hatches shown one by one
+NEWEST = 150  # hatches drawn one by one
 LONGEST_TABLE = 30
+ROWS = 60  # of hatches one by one
 
 
 def record_charts(record: Record, voice: Voice) -> list[Chart]:
@@ -22,7 +23,7 @@ def record_charts(record: Record, voice: Voice) -> list[Chart]:
     if not record.kept:
         return []
     newest = replace(record, kept=record.kept[-NEWEST:])
-    return [_against(newest), _error(newest, voice), _coverage(record)]
+    return [_against(newest, record), _error(newest, record, voice), _coverage(record)]
 
 
 def _words(record: Record, kept: Kept) -> str:
@@ -33,7 +34,7 @@ def _words(record: Record, kept: Kept) -> str:
     )
 
 
-def _against(record: Record) -> Chart:
+def _against(record: Record, whole: Record) -> Chart:
     said = [kept.scored.said for kept in record.kept]
     seen = [kept.scored.seen for kept in record.kept]
     low, high = around([*(b.p10 for b in said), *(b.p90 for b in said), *(b.p50 for b in seen)])
@@ -67,7 +68,8 @@ def _against(record: Record) -> Chart:
         tuple(layers),
         Table(
             ("batch", "lot", "first said, h", "from", "to", "seen, h", "off by, h", "in the band"),
-            tuple(_row(record, kept) for kept in record.kept),
+            tuple(_row(whole, kept) for kept in whole.kept),
+            ROWS,
         ),
         height=320,
     )
@@ -83,7 +85,7 @@ def _row(record: Record, kept: Kept) -> tuple[Cell, ...]:
     )
 
 
-def _error(record: Record, voice: Voice) -> Chart:
+def _error(record: Record, whole: Record, voice: Voice) -> Chart:
     times = [record.batches[kept.scored.batch_id].started for kept in record.kept]
     start = times[0]
     x = [(time - start) / timedelta(days=1) for time in times]
@@ -121,15 +123,18 @@ def _error(record: Record, voice: Voice) -> Chart:
         ),
         Table(
             ("begun", "batch", "off by, h", "band from, h", "to"),
-            tuple(
-                (
-                    time.astimezone(voice.zone).strftime("%Y-%m-%d"),
-                    kept.scored.batch_id,
-                    *(round(each, 1) for each in (kept.error_h, below, above)),
-                )
-                for time, kept, below, above in zip(times, record.kept, low, high, strict=True)
-            ),
+            tuple(_error_row(whole, kept, voice) for kept in whole.kept),
+            ROWS,
         ),
+    )
+
+
+def _error_row(record: Record, kept: Kept, voice: Voice) -> tuple[Cell, ...]:
+    batch, said = record.batches[kept.scored.batch_id], kept.scored.said
+    return (
+        batch.started.astimezone(voice.zone).strftime("%Y-%m-%d"),
+        batch.batch_id,
+        *(round(each, 1) for each in (kept.error_h, said.p10 - said.p50, said.p90 - said.p50)),
     )
 
 

@@ -19,7 +19,7 @@ from hatchmon.app.pages.site import Site
 from hatchmon.app.requests import read_asked, request_schema
 from hatchmon.hatchery.types import Refused
 
-BATCHES_AT_ONCE = 100
+BATCHES_AT_ONCE, BATCHES_UNASKED = 100, 25
 _EARLIEST, _LATEST = 2000, 2200
 
 
@@ -53,7 +53,7 @@ def routes(site: Site) -> list[BaseRoute]:
 
     def batches(request: Request) -> Response:
         cone, lot = (_text(request, name) for name in ("cone", "lot"))
-        most = _whole(request, "limit", 1, BATCHES_AT_ONCE, BATCHES_AT_ONCE)
+        most = _whole(request, "limit", 1, BATCHES_AT_ONCE, BATCHES_UNASKED)
         below = _whole(request, "below", 1, 2**53, 2**53)
         with site.reading() as store:
             rows = views.batch_rows(store, cone, lot, below, most)
@@ -142,7 +142,6 @@ def _described() -> dict[str, Any]:
             "cone": {"type": ["string", "null"]},
         },
     }
-    limit = _parameter("limit", {"type": "integer", "minimum": 1, "maximum": 100}, "At most so many.")
     return {
         "openapi": "3.1.0",
         "info": {
@@ -169,7 +168,7 @@ def _described() -> dict[str, Any]:
                     "Alerts and requests, newest first",
                     "journal",
                     _parameter("before", {"type": "string", "format": "date-time"}, "Only what was before."),
-                    limit,
+                    _limit(MOST, MOST),
                 )
             },
             "/api/batches": {
@@ -179,7 +178,7 @@ def _described() -> dict[str, Any]:
                     _parameter("cone", {"type": "string"}, "Only those of this cone."),
                     _parameter("lot", {"type": "string"}, "Only those of this lot."),
                     _parameter("below", {"type": "integer", "minimum": 1}, "Only lower numbers."),
-                    limit,
+                    _limit(BATCHES_AT_ONCE, BATCHES_UNASKED),
                 )
             },
             "/api/requests": {
@@ -204,6 +203,11 @@ def _described() -> dict[str, Any]:
 
 def _parameter(name: str, schema: dict[str, Any], what: str) -> dict[str, Any]:
     return {"name": name, "in": "query", "required": False, "schema": schema, "description": what}
+
+
+def _limit(most: int, unasked: int) -> dict[str, Any]:
+    schema = {"type": "integer", "minimum": 1, "maximum": most, "default": unasked}
+    return _parameter("limit", schema, "At most so many.")
 
 
 def _read(summary: str, name: str, *parameters: dict[str, Any]) -> dict[str, Any]:

@@ -21,7 +21,7 @@ from starlette.routing import BaseRoute, Route
 from hatchmon.adapters.store import Store
 from hatchmon.app.charts.batch import batch_charts
 from hatchmon.app.charts.chart import Chart
-from hatchmon.app.charts.graph import graph_of, rows_of
+from hatchmon.app.charts.graph import Graph, graph_of, rows_of
 from hatchmon.app.charts.lot import lot_charts
 from hatchmon.app.charts.record import record_charts
 from hatchmon.app.export import readings_between, write_csv
@@ -52,7 +52,7 @@ def routes(site: Site) -> list[BaseRoute]:
             found, charts = batch_graphs(store, number)
             beside = _neighbours(store, found.batch)
         return graphs_page(
-            request, "batch.html", charts, f"/batches/{number}", title=f"Batch {number}", past=found,
+            request, "batch.html", _drawn(charts), f"/batches/{number}", title=f"Batch {number}", past=found,
             beside=beside,
         )  # fmt: skip
 
@@ -70,8 +70,8 @@ def routes(site: Site) -> list[BaseRoute]:
         live = next((each for each in snapshot.cones if each.name == cone), None) if snapshot else None
         files_at = f"/batches/{batches[0].batch_id}" if batches else ""
         return graphs_page(
-            request, "cone.html", charts, files_at, title=cone, cone=cone, past=found, batches=batches,
-            live=live, notice=notice,
+            request, "cone.html", _drawn(charts), files_at, title=cone, cone=cone, past=found,
+            batches=batches, live=live, notice=notice,
             lookable=found is not None and found.until_h >= NO_NAUPLII_BEFORE_H,
         )  # fmt: skip
 
@@ -127,18 +127,19 @@ def routes(site: Site) -> list[BaseRoute]:
         with site.reading() as store:
             (lot, speed), charts = lot_graphs(store, name)
         where = f"/lots/{quote(name, safe='')}"
-        return graphs_page(request, "lot.html", charts, where, title=f"Lot {name}", lot=lot, speed=speed)
+        return graphs_page(
+            request, "lot.html", _drawn(charts), where, title=f"Lot {name}", lot=lot, speed=speed
+        )
 
     def show_record(request: Request) -> Response:
         with site.reading() as store:
             record = past.record(store)
-        charts = record_charts(record, site.voice)
-        return graphs_page(request, "record.html", charts, "/record", title="Record", record=record)
+            graphs = past.kept(store, "record drawn", lambda: _drawn(record_charts(record, site.voice)))
+        return graphs_page(request, "record.html", graphs, "/record", title="Record", record=record)
 
     def graphs_page(
-        request: Request, template: str, charts: Iterable[Chart], where: str, **context: Any
+        request: Request, template: str, graphs: Sequence[Graph], where: str, **context: Any
     ) -> Response:
-        graphs = [graph_of(chart) for chart in charts]
         return site.page(request, template, graphs=graphs, where=where, plotly=plotly_path(), **context)
 
     def numbers_of(charts: Sequence[Chart], request: Request, name: str) -> Response:
@@ -187,6 +188,11 @@ def routes(site: Site) -> list[BaseRoute]:
         Route("/record/{key}.csv", record_numbers),
         Route(plotly_path(), _script),
     ]
+
+
+def _drawn(charts: Iterable[Chart]) -> list[Graph]:
+    """Each made ready for a page."""
+    return [graph_of(chart) for chart in charts]
 
 
 def _check_cone(store: Store, cone: str) -> None:

@@ -42,13 +42,13 @@ class StandingClock:
         return 0.0
 
 
-def site_of(path: Path, port: int) -> Site:
+def site_of(path: Path, port: int, **web: str) -> Site:
     settings = Settings.model_validate(
         {
             "store": {"path": str(path)},
             "time_zone": "Europe/Berlin",
             "lots": {"river-23": {"price_per_kg": 110}},
-            "web": {"port": port, "calendar": SECRET},
+            "web": {"port": port, "calendar": SECRET, **web},
         }
     )
     showcase = Showcase()
@@ -65,10 +65,11 @@ def site_of(path: Path, port: int) -> Site:
 
 
 @contextmanager
-def served(path: Path) -> Iterator[httpx.Client]:
-    """A client of the page over the record at ``path``, served as the daemon serves it."""
+def served(path: Path, **web: str) -> Iterator[httpx.Client]:
+    """A client of the page over the record at ``path``, served as the daemon serves it, with settings of
+    the page in ``web``."""
     port = free_port()
-    server = make_server(site_of(path, port))
+    server = make_server(site_of(path, port, **web))
     server.start()
     try:
         with httpx.Client(base_url=f"http://{HOST}:{port}", timeout=20.0) as client:
