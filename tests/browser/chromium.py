@@ -130,6 +130,15 @@ class Chromium:
         """Move the pointer there."""
         self._ask("Input.dispatchMouseEvent", type="mouseMoved", x=x, y=y)
 
+    def press(self, key: str) -> None:
+        """Press and let go a key: ``Tab`` or ``Enter``."""
+        code, text = {"Tab": (9, ""), "Enter": (13, "\r")}[key]
+        for kind in ("keyDown" if text else "rawKeyDown", "keyUp"):
+            self._ask(
+                "Input.dispatchKeyEvent", type=kind, key=key, code=key, windowsVirtualKeyCode=code,
+                **({"text": text} if kind == "keyDown" else {}),
+            )  # fmt: skip
+
     def picture(self, file: Path, whole: bool = True) -> None:
         """Save what is seen as PNG."""
         shot = self._ask("Page.captureScreenshot", format="png", captureBeyondViewport=whole)

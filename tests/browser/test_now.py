@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 
 import pytest
@@ -73,9 +74,27 @@ def test_every_control_is_reached_in_order_and_seen_when_it_is(browser: Chromium
     assert browser.run("[...document.querySelectorAll('[tabindex]')].every((each) => each.tabIndex <= 0)")
     reached = []
     for _ in range(12):
-        for kind in ("rawKeyDown", "keyUp"):
-            browser._ask("Input.dispatchKeyEvent", type=kind, key="Tab", code="Tab", windowsVirtualKeyCode=9)
+        browser.press("Tab")
         reached.append(browser.run("document.activeElement.id || document.activeElement.textContent"))
         assert browser.run("getComputedStyle(document.activeElement).outlineStyle") == "solid", reached
     assert reached[0] == "To the content"
     assert "look-ripe-0" in reached
+
+
+def test_a_batch_is_begun_looked_at_and_harvested_by_keyboard_alone(browser: Chromium, address: str) -> None:
+    browser.screen(PHONE)
+    for control, said in (
+        ("begin-spare", "spare: 3 g of lot river-23"),
+        ("look-ripe-7", "ripe: noted 'most'"),
+        ("harvest-ripe", "ripe: lot river-23 harvested"),
+    ):
+        browser.open(f"{address}/")
+        for _ in range(100):
+            browser.press("Tab")
+            if browser.run("document.activeElement.id") == control:
+                break
+        else:
+            pytest.fail(f"the tab key does not come to {control}")
+        browser.press("Enter")
+        browser.until(f"{NOTICE}.includes({json.dumps(said)})")
+        browser.until("document.readyState === 'complete'")
