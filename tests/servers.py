@@ -261,7 +261,8 @@ class VictoriaMetrics(_Process):
 class Post:
     """One request as received. ``body`` is the parsed JSON, or None where ``raw`` is no JSON.
 
-    ``headers`` have lower-case names; ``arrived`` is ``time.monotonic()``.
+    ``headers`` have lower-case names; ``arrived`` is ``time.monotonic()``; ``answered`` the
+    behaviour it met.
     """
 
     path: str
@@ -270,6 +271,7 @@ class Post:
     raw: bytes
     arrived: float
     method: str = "POST"
+    answered: str = "ok"
 
 
 class Receiver:
@@ -299,7 +301,9 @@ class Receiver:
                 behaviour = receiver.behaviour
                 if receiver.refuses and receiver.refuses in raw.decode(errors="replace"):
                     behaviour = "413"
-                receiver.posts.append(Post(self.path, headers, body, raw, time.monotonic(), self.command))
+                receiver.posts.append(
+                    Post(self.path, headers, body, raw, time.monotonic(), self.command, behaviour)
+                )
                 if behaviour == "hang":
                     receiver._closing.wait(receiver.hang_s)
                     self.close_connection = True

@@ -49,6 +49,9 @@ ANSWER_TIMEOUT_S: Final = 10.0
 STEADY_S: Final = 30.0
 """A link that held this long starts the waiting times afresh; a shorter one counts as a failure."""
 
+OFTEN: Final = 3
+"""Losses of a short link in a row that are more than chance."""
+
 PATIENCE_S: Final = 60.0
 """After the inbox was full: how long to wait for the acknowledgements of what was taken."""
 
@@ -268,6 +271,7 @@ class MqttLink:
         self._events: deque[object] = deque()  # waiting for room in the inbox
         self._links = 0
         self._failures = 0
+        self._brief = 0
         self._last_reason: str | None = None
         older = first_protocol == "3.1.1"
         self._protocol = MQTTProtocolVersion.MQTTv311 if older else MQTTProtocolVersion.MQTTv5
@@ -496,7 +500,9 @@ class MqttLink:
             self._protocol_worked = True
             self._unanswered = 0
             if time.monotonic() - connection.accepted >= STEADY_S:
-                self._failures = 0
+                self._failures = self._brief = 0
+            else:
+                self._brief += 1
         if self._stopping.is_set():
             return 0.0
         if connection.unanswered:
@@ -508,7 +514,14 @@ class MqttLink:
             self._protocol = _OTHER_PROTOCOL[connection.protocol]
         if connection.version_refused and connection.protocol == MQTTProtocolVersion.MQTTv5:
             return 0.0  # no fault: an older broker
-        self._report_down(connection.link, connection.reason or _LOST, always=connection.accepted is not None)
+        reason = connection.reason or _LOST
+        if reason == _LOST and self._brief >= OFTEN:
+            # Mosquitto 2.0 does not say that it let somebody else in.
+            reason += (
+                f", {self._brief} times soon after it stood: does another client connect as "
+                f"'{self._broker.client_id}'? Give each its own client_id"
+            )
+        self._report_down(connection.link, reason, always=connection.accepted is not None)
         return 0.0 if connection.reason == ASKING_AGAIN else self._next_wait()
 
     def _next_wait(self) -> float:

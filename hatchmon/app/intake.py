@@ -80,7 +80,8 @@ class Intake:
         self._heard: dict[tuple[str, Quantity, str, str], _Heard] = {}
         self._cones: set[str] = set()
         # By message id the newest delivery that bore it: a broker cannot have more of them open.
-        self._delivered = array("Q", bytes(8 << MID_BITS))
+        self._delivered: array[int]
+        self._doubtful: set[int]
         self._buttons = Buttons(settings, store, clock, self._cones)
         self.load()
 
@@ -88,8 +89,12 @@ class Intake:
         """Take everything from the database; what memory held of it is forgotten."""
         self._cones.clear()
         self._cones.update(self._store.cones())
+        self._delivered, self._doubtful = array("Q", bytes(8 << MID_BITS)), set()
         for delivery in self._store.deliveries(KEPT_DELIVERIES):
-            self._delivered[delivery % (1 << MID_BITS)] = delivery
+            mid = delivery % (1 << MID_BITS)
+            if self._delivered[mid]:  # the record does not tell which of the two is the newer one
+                self._doubtful.add(self._delivered[mid])
+            self._delivered[mid] = delivery
         self._heard.clear()
         for stream in self._store.streams():
             heard = self._hear(stream)
@@ -132,7 +137,7 @@ class Intake:
         if message.topic == self._mark_topic:
             if message.payload == self._mark:
                 self._live_link, self._mark_until = message.link, None
-        elif message.dup and self._delivered[message.mid] == _delivery(message):
+        elif message.dup and self._known(_delivery(message)):
             self.duplicates += 1
         elif (cone := self._buttons.cone_of(message.topic)) is not None:
             self._take_request(message, cone, pending)
@@ -182,6 +187,9 @@ class Intake:
             self._delivered[message.mid] = delivery
             if store:
                 pending.deliveries.append(delivery)
+
+    def _known(self, delivery: int) -> bool:
+        return self._delivered[delivery % (1 << MID_BITS)] == delivery or delivery in self._doubtful
 
     def _default_route(self, topic: str) -> _Route:
         parts = topic.split("/")

@@ -461,6 +461,8 @@ def test_two_clients_of_one_name_fight_ever_more_slowly(mosquitto: Mosquitto) ->
             wait_until(lambda: 0.3 in ear.random.ceilings, 30, "the longest wait")
             # Each connection succeeded, but none held: the waits grew all the same.
             assert ear.random.ceilings[:4] == pytest.approx([0.02, 0.04, 0.08, 0.16])
+            while "Give each its own client_id" not in (reason := ear.expect(LinkDown).reason):
+                assert reason == "the connection to the broker was lost"
         assert ear.link.alive
 
 

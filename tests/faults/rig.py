@@ -5,10 +5,11 @@ from __future__ import annotations
 import threading
 import time
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Self
 
 from tests.servers import wait_until
 from tests.system.daemon import Client, Daemon, Ground
@@ -23,9 +24,10 @@ class Flow:
     def __init__(self, port: int, every_s: float = EVERY_S) -> None:
         self.sent: list[tuple[str, float]] = []
         self._every_s = every_s
-        self._client = Client(port)
+        self.client = Client(port)
         self._ended = threading.Event()
-        self._waiting: list[Any] = []
+        self._going = threading.Event()
+        self._going.set()
         self._thread = threading.Thread(target=self._run, daemon=True)
 
     def start(self) -> None:
@@ -34,8 +36,9 @@ class Flow:
     def _run(self) -> None:
         number = 0
         while not self._ended.wait(self._every_s):
+            self._going.wait()
             cone, value = CONES[number % len(CONES)], round(15.0 + number / 10_000.0, 4)
-            self._waiting.append(self._client.publish(f"hatchery/{cone}/temperature", f"{value:.4f}"))
+            self.client.publish(f"hatchery/{cone}/temperature", f"{value:.4f}")
             self.sent.append((cone, value))
             number += 1
 
@@ -44,13 +47,23 @@ class Flow:
         enough = len(self.sent) + count
         wait_until(lambda: len(self.sent) >= enough, 60.0, f"{count} more readings")
 
+    @contextmanager
+    def paused(self) -> Iterator[None]:
+        """Send nothing meanwhile, after the broker has taken all so far."""
+        self._going.clear()
+        time.sleep(2 * self._every_s)
+        wait_until(self.client.all_taken, 60.0, "the broker to take all readings")
+        try:
+            yield
+        finally:
+            self._going.set()
+
     def stop(self) -> None:
         """Send no more, and wait until the broker has taken all."""
         self._ended.set()
         self._thread.join()
-        for message in self._waiting:
-            message.wait_for_publish(30.0)
-        self._client.__exit__()
+        wait_until(self.client.all_taken, 60.0, "the broker to take all readings")
+        self.client.__exit__()
 
 
 class Rig:

@@ -298,6 +298,8 @@ class Client:
         self._client.max_inflight_messages_set(200)
         self._client.reconnect_delay_set(1, 1)
         self._client.on_connect = self._on_connect
+        self._handed = self._taken = 0
+        self._client.on_publish = self._on_publish
         self._client.on_message = lambda _, __, m: self.heard.append((m.topic, bytes(m.payload), m.retain))
         self._client.connect(HOST, port)
         self._client.loop_start()
@@ -309,11 +311,19 @@ class Client:
 
     def publish(self, topic: str, payload: bytes | str, *, qos: int = 1, retain: bool = False) -> Any:
         """Hand over a message; the result's ``is_published()`` tells when the broker has it."""
+        self._handed += 1
         return self._client.publish(topic, payload, qos, retain)
 
     def send(self, topic: str, payload: bytes | str, *, retain: bool = False) -> None:
         """Publish at QoS 1 and wait for the broker's word."""
         self.publish(topic, payload, retain=retain).wait_for_publish(20.0)
+
+    def _on_publish(self, *_: object) -> None:
+        self._taken += 1
+
+    def all_taken(self) -> bool:
+        """Whether the broker has everything handed over so far, some of it perhaps while it was away."""
+        return self._taken >= self._handed
 
     def latest(self, topic: str) -> bytes | None:
         """The payload last heard on ``topic``."""
