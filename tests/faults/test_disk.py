@@ -9,14 +9,13 @@ import time
 from datetime import UTC, datetime
 from pathlib import Path
 
-import pytest
-
 from hatchmon.app.backups import Backups
 from hatchmon.app.settings import load_settings
 from tests.faults.rig import Rig
 from tests.faults.tally import Tally
 from tests.servers import Mosquitto, wait_until
 from tests.system.test_disk import small_disk
+from tests.system.test_outages import full_disk
 
 
 def test_a_small_disk_fills_up(tmp_path: Path, mosquitto: Mosquitto, tally: Tally, long: bool) -> None:
@@ -24,16 +23,19 @@ def test_a_small_disk_fills_up(tmp_path: Path, mosquitto: Mosquitto, tally: Tall
     with Rig(tmp_path, mosquitto.port) as rig:
         folder = rig.ground.database.parent
         with small_disk(folder, 6) as mounted:
-            if not mounted:
-                pytest.fail("a disk of its own takes the right to mount: run the tests as root")
             rig.start()
             for _ in range(10 if long else 1):
-                with contextlib.suppress(OSError), (folder / "ballast").open("wb", buffering=0) as file:
-                    while True:
-                        file.write(bytes(4096))
-                wait_until(lambda: "database: " in rig.daemon.status, 60.0, "the daemon to notice")
-                rig.flow.wait_for_more(100)
-                (folder / "ballast").unlink()
+                with contextlib.ExitStack() as until_there_is_room:
+                    if mounted:
+                        ballast = folder / "ballast"
+                        until_there_is_room.callback(ballast.unlink)
+                        with contextlib.suppress(OSError), ballast.open("wb", buffering=0) as file:
+                            while True:
+                                file.write(bytes(4096))
+                    else:
+                        until_there_is_room.enter_context(full_disk(rig.daemon))
+                    wait_until(lambda: "database: " in rig.daemon.status, 60.0, "the daemon to notice")
+                    rig.flow.wait_for_more(100)
                 recovered.append(rig.moving())
             sent, lost = rig.settle()
             rig.daemon.stop()
