@@ -18,6 +18,12 @@ def pytest_configure(config: pytest.Config) -> None:
     config.stash[_TALLY] = Tally()
 
 
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if config.getoption("--long"):
+        for item in items:
+            item.add_marker(pytest.mark.timeout(3 * 3600))
+
+
 def pytest_terminal_summary(
     terminalreporter: pytest.TerminalReporter, exitstatus: int, config: pytest.Config
 ) -> None:
