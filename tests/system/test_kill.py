@@ -13,7 +13,7 @@ from typing import Any
 from tests.servers import Mosquitto, Receiver, wait_until
 from tests.system.daemon import Client, Daemon, Ground
 
-READINGS = 5_000
+READINGS = 9_000
 KILLS = 20
 CONES = ("a1", "a2", "b1", "b2", "b3")
 # Hours since its start of each batch begun while the killing goes on. At 25 C the window opens at
