@@ -205,13 +205,13 @@ def plan_shown(facts: Mapping[str, Any], now: datetime, voice: Voice) -> Rendera
         grams = ", ".join(f"{grams:g} g of {lot}" for lot, grams in facts["grams"].items()) or "no cysts"
         parts.append(
             Text(
-                f"  In all {grams}{cost}; about {_short(facts['wasted'])} nauplii are likely never "
-                f"fed.{_gap(facts)}"
+                f"  In all {grams}{cost}; about {number_words(facts['wasted'])} nauplii are likely never "
+                f"fed.{gap_words(facts)}"
             )
         )
     failing = facts["failing"]
     if failing is not None:
-        parts.append(Text(f"! {failing['why']} {_change(failing)}", style="yellow"))
+        parts.append(Text(f"! {failing['why']} {change_words(failing)}", style="yellow"))
     for each in facts["running_out"]:
         parts.append(
             Text(
@@ -226,13 +226,15 @@ def plan_shown(facts: Mapping[str, Any], now: datetime, voice: Voice) -> Rendera
     return Group(*parts)
 
 
-def _gap(facts: Mapping[str, Any]) -> str:
+def gap_words(facts: Mapping[str, Any]) -> str:
+    """How far from the best a plan may be; begins with a space."""
     if not facts["proven"]:
         return " Some batches stand in for others that are not sure enough alone: tried, not proven best."
     return f" A better plan could save at most {facts['gap']:.1%}." if facts["gap"] >= 0.0005 else ""
 
 
-def _change(failing: Mapping[str, Any]) -> str:
+def change_words(failing: Mapping[str, Any]) -> str:
+    """What would mend the feeding that fails."""
     if failing["change"] is None:
         said = f"Its chance is {failing['chance']:.0%}"
         return f"{said}; no small change that was tried mends it." if failing["tried"] else f"{said}."
@@ -257,7 +259,7 @@ def _starts_table(facts: Mapping[str, Any], now: datetime, voice: Voice) -> Tabl
             grams_words(each["salt_g"]),
             f"about {opens[1]} ({opens[0]} to {opens[2]})",
             ", ".join(_when(at, now, voice) for at in each["for"]),
-            f"{_short(each['wasted'])} of {_short(each['nauplii'])}",
+            f"{number_words(each['wasted'])} of {number_words(each['nauplii'])}",
         )
     return table
 
@@ -270,8 +272,8 @@ def _feedings_table(facts: Mapping[str, Any], now: datetime, voice: Voice) -> Ta
         sources = [f"{_at(facts, number, now, voice)}" for number in each["starts"]] + each["on_hand"]
         table.add_row(
             _when(each["at"], now, voice),
-            _short(each["nauplii"]),
-            _short(each["instar1"]) if each["instar1"] else "-",
+            number_words(each["nauplii"]),
+            number_words(each["instar1"]) if each["instar1"] else "-",
             f"{each['chance']:.0%}" + ("" if each["met"] else " !"),
             "; ".join(sources) or "-",
         )
@@ -284,18 +286,24 @@ def _at(facts: Mapping[str, Any], number: int, now: datetime, voice: Voice) -> s
 
 
 def _energy_lines(facts: Mapping[str, Any], voice: Voice) -> list[RenderableType]:
-    lines: list[RenderableType] = []
+    return [Text(f"  {line}", style="dim") for line in energy_words(facts, voice)]
+
+
+def energy_words(facts: Mapping[str, Any], voice: Voice) -> list[str]:
+    """By cone, what warmer and cooler water costs."""
+    lines = []
     for cone, runs in facts["energy"].items():
         said = "; ".join(
             f"{voice.temp(run['temp_c'])} ready in {run['ready_h']:g} h (by {run['sure_h']:g} h with 90 %), "
             f"{run['kwh']:.2g} kWh, {run['cost']:.2f}"
             for run in runs
         )
-        lines.append(Text(f"  {cone}, heating a batch: {said}", style="dim"))
+        lines.append(f"{cone}, heating a batch: {said}")
     return lines
 
 
-def _short(number: float) -> str:
+def number_words(number: float) -> str:
+    """``850``, ``12,000`` or ``1.25 M``."""
     if number >= 999_500:
         return f"{number / 1e6:.2f} M"
     return f"{round(number, -3):,.0f}" if number >= 10_000 else f"{number:,.0f}"

@@ -47,7 +47,7 @@ def addresses(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, s
     keep_record(path, batches=9, every_s=300, forecasts=False)
     locked = {"passphrase": hash_passphrase(PASSPHRASE), "secret": new_secret()}
     with ExitStack() as stack:
-        clients = (stack.enter_context(served(path)), stack.enter_context(served(path, **locked)))
+        clients = (stack.enter_context(served(path)), stack.enter_context(served(path, None, **locked)))
         yield str(clients[0].base_url).rstrip("/"), str(clients[1].base_url).rstrip("/")
 
 

@@ -24,7 +24,7 @@ from hatchmon.app.charts.chart import (
 )
 from hatchmon.app.past import BatchPast
 from hatchmon.hatchery.review import Fan, Log, Stretch, Told
-from hatchmon.hatchery.types import Band, Batch, Quantity, Verdict
+from hatchmon.hatchery.types import Band, Quantity, Verdict
 from hatchmon.hatchery.units import UNITS, fahrenheit
 from hatchmon.hatchery.wording import Voice, duration, span
 
@@ -219,7 +219,7 @@ class _Drawn:
             )
             + f"The band went from {first.p90 - first.p10:.1f} to {last.p90 - last.p10:.1f} h.",
             self._clock(0.0, max(self.past.until_h, issued[-1]), "when it was said"),
-            _clock_axis(self.batch, low, high, self.voice.zone, "ready at", days=False),
+            clock_axis(self.batch.started, low, high, self.voice.zone, "ready at", days=False),
             tuple(layers),
             Table(("said at", "ready", "from", "until"), tuple(self._told_row(each) for each in _few(told))),
         )
@@ -414,7 +414,7 @@ class _Drawn:
         return [Rule("now", "plain", self.batch.hours_at(self.now))]
 
     def _clock(self, low_h: float, high_h: float, title: str = "time of day") -> Axis:
-        return _clock_axis(self.batch, low_h, high_h, self.voice.zone, title)
+        return clock_axis(self.batch.started, low_h, high_h, self.voice.zone, title)
 
     def _at(self, hours: float) -> str:
         """``Tue 07:10``."""
@@ -424,17 +424,19 @@ class _Drawn:
         return fahrenheit(temp_c) if self.voice.unit == "F" else temp_c
 
 
-def _clock_axis(
-    batch: Batch, low_h: float, high_h: float, zone: tzinfo, title: str, days: bool = True
+def clock_axis(
+    start: datetime, low_h: float, high_h: float, zone: tzinfo, title: str, days: bool = True
 ) -> Axis:
-    """Hours from the start, marked with local times: whole hours of the day, few enough for a phone."""
-    step = next(each for each in (1, 2, 3, 6, 12, 24, 48, 96) if (high_h - low_h) / each <= 6 or each == 96)
-    first = batch.time_at(low_h).astimezone(zone)
+    """Hours from ``start``, marked with local times: whole hours of the day, few enough for a phone."""
+    step = next(
+        each for each in (1, 2, 3, 6, 12, 24, 48, 96, 192, 384) if (high_h - low_h) / each <= 6 or each == 384
+    )
+    first = (start + timedelta(hours=low_h)).astimezone(zone)
     moment = first.replace(minute=0, second=0, microsecond=0) + timedelta(hours=1)
     ticks: list[tuple[float, str]] = []
     named = None
     for _ in range(2000):
-        hours = batch.hours_at(moment)
+        hours = (moment - start) / timedelta(hours=1)
         if hours > high_h:
             break
         local = moment.astimezone(zone)

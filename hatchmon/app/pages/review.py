@@ -145,7 +145,7 @@ def routes(site: Site) -> list[BaseRoute]:
     def numbers_of(charts: Sequence[Chart], request: Request, name: str) -> Response:
         for chart in charts:
             if chart.key == request.path_params["key"]:
-                return _csv(rows_of(chart), f"{name}-{chart.key}")
+                return csv_file(rows_of(chart), f"{name}-{chart.key}")
         raise HTTPException(404)
 
     def batch_numbers(request: Request) -> Response:
@@ -154,7 +154,7 @@ def routes(site: Site) -> list[BaseRoute]:
             if request.path_params["key"] == "readings":
                 found = past.batch(store, number, site.clock.now()).batch
                 readings = readings_between(store, found.cone, found.started, found.ended or site.clock.now())
-                return _csv(readings, f"batch-{number}-readings")
+                return csv_file(readings, f"batch-{number}-readings")
             return numbers_of(batch_graphs(store, number)[1], request, f"batch-{number}")
 
     def lot_numbers(request: Request) -> Response:
@@ -223,7 +223,8 @@ def _neighbours(store: Store, batch: Batch) -> tuple[int | None, int | None]:
     return found[0], found[1]
 
 
-def _csv(found: Iterable[dict[str, object]], name: str) -> Response:
+def csv_file(found: Iterable[dict[str, object]], name: str) -> Response:
+    """Rows as a file to save, called ``name``."""
     out = io.StringIO()
     write_csv(found, out)
     safe = "".join(

@@ -56,6 +56,8 @@ class Site:
         self.door = Door(hashed)
         self.nav: list[tuple[str, str]] = []
         """(path, name) of the pages in the menu."""
+        self.nav_when: dict[str, Callable[[], bool]] = {}
+        """By path, when a page has something to show; those not named here are always in the menu."""
         self.closing = threading.Event()
         """Set when the server is about to stop."""
         self._ask = ask
@@ -81,6 +83,11 @@ class Site:
     def snapshot(self) -> Snapshot | None:
         """The engine's latest picture; None until its first turn."""
         return self.showcase.latest
+
+    @property
+    def menu(self) -> list[tuple[str, str]]:
+        """(path, name) of the pages in the menu that have something to show."""
+        return [(path, name) for path, name in self.nav if self.nav_when.get(path, lambda: True)()]
 
     def clock_time(self, moment: datetime) -> str:
         """``07:10``, with a day where it is not about now."""

@@ -8,7 +8,7 @@ import io
 import json
 import re
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from datetime import datetime
 from importlib.metadata import version
@@ -42,13 +42,14 @@ class StandingClock:
         return 0.0
 
 
-def site_of(path: Path, port: int, **web: str) -> Site:
+def site_of(path: Path, port: int, tables: Mapping[str, Any] | None = None, **web: str) -> Site:
     settings = Settings.model_validate(
         {
             "store": {"path": str(path)},
             "time_zone": "Europe/Berlin",
             "lots": {"river-23": {"price_per_kg": 110}},
             "web": {"port": port, "calendar": SECRET, **web},
+            **(tables or {}),
         }
     )
     showcase = Showcase()
@@ -65,11 +66,11 @@ def site_of(path: Path, port: int, **web: str) -> Site:
 
 
 @contextmanager
-def served(path: Path, **web: str) -> Iterator[httpx.Client]:
+def served(path: Path, tables: Mapping[str, Any] | None = None, **web: str) -> Iterator[httpx.Client]:
     """A client of the page over the record at ``path``, served as the daemon serves it, with settings of
     the page in ``web``."""
     port = free_port()
-    server = make_server(site_of(path, port, **web))
+    server = make_server(site_of(path, port, tables, **web))
     server.start()
     try:
         with httpx.Client(base_url=f"http://{HOST}:{port}", timeout=20.0) as client:
