@@ -154,7 +154,8 @@ class Intake:
             self._reject(message, str(why), pending)
         # Somebody stands there and waits.
         pending.urgent = pending.urgent or bool(pending.requests or pending.replies)
-        self._remember(message, pending, store=True)
+        if message.qos > 0:
+            self._remember(_delivery(message), pending, store=True)
 
     def _take_new(self, message: Incoming, pending: Pending) -> None:
         samples: list[tuple[_Route, _Heard, Sample]] = []
@@ -173,20 +174,19 @@ class Intake:
         for route, heard, sample in samples:
             self._take_sample(route, heard, sample, message, delivery, pending)
         # A reading without a time of its own bears the delivery.
-        self._remember(message, pending, all(sample.time for _, _, sample in samples))
+        if delivery is not None:
+            self._remember(delivery, pending, all(sample.time for _, _, sample in samples))
 
     def _reject(self, message: Incoming, reason: str, pending: Pending) -> None:
         pending.rejected.append(
             (message.received, message.topic[:KEPT_TOPIC], message.payload[:KEPT_PAYLOAD], reason)
         )
 
-    def _remember(self, message: Incoming, pending: Pending, store: bool) -> None:
-        """Keep what makes the delivery known when the broker repeats it; ``store``: nothing else will."""
-        if message.qos > 0:
-            delivery = _delivery(message)
-            self._delivered[message.mid] = delivery
-            if store:
-                pending.deliveries.append(delivery)
+    def _remember(self, delivery: int, pending: Pending, store: bool) -> None:
+        """Keep what makes a delivery known when the broker repeats it; ``store``: nothing else will."""
+        self._delivered[delivery % (1 << MID_BITS)] = delivery
+        if store:
+            pending.deliveries.append(delivery)
 
     def _known(self, delivery: int) -> bool:
         return self._delivered[delivery % (1 << MID_BITS)] == delivery or delivery in self._doubtful

@@ -236,27 +236,28 @@ def span_of_day(value: object) -> tuple[time, time]:
     return start, end
 
 
-def local_or_offset(value: object) -> datetime:
-    """A date and time; without an offset it is meant to be local."""
+def _date_and_time(value: object) -> datetime | None:
+    """A date and time of our age, as TOML or ISO 8601 has it; None for anything else."""
     moment = value
     if isinstance(value, str):
         try:
             moment = datetime.fromisoformat(value)
         except ValueError:
-            moment = None
-    if not isinstance(moment, datetime) or not 1970 <= moment.year < 9999:
+            return None
+    return moment if isinstance(moment, datetime) and 1970 <= moment.year < 9999 else None
+
+
+def local_or_offset(value: object) -> datetime:
+    """A date and time; without an offset it is meant to be local."""
+    moment = _date_and_time(value)
+    if moment is None:
         refuse("must be a date and time such as 2026-08-01 08:00 (local) or 2026-08-01T08:00:00Z")
     return moment
 
 
 def _moment(value: object) -> datetime:
-    moment = value
-    if isinstance(value, str):
-        try:
-            moment = datetime.fromisoformat(value)
-        except ValueError:
-            moment = None
-    if not isinstance(moment, datetime) or moment.tzinfo is None or not 1970 <= moment.year < 9999:
+    moment = _date_and_time(value)
+    if moment is None or moment.tzinfo is None:
         refuse("must be a date and time with its offset, such as 2026-03-01T18:00:00Z")
     return moment.astimezone(UTC)
 

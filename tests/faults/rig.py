@@ -21,9 +21,8 @@ EVERY_S = 0.02
 class Flow:
     """Probes that send distinct values at QoS 1 from ``start`` to ``stop``, through whatever happens."""
 
-    def __init__(self, port: int, every_s: float = EVERY_S) -> None:
+    def __init__(self, port: int) -> None:
         self.sent: list[tuple[str, float]] = []
-        self._every_s = every_s
         self.client = Client(port)
         self._ended = threading.Event()
         self._going = threading.Event()
@@ -35,7 +34,7 @@ class Flow:
 
     def _run(self) -> None:
         number = 0
-        while not self._ended.wait(self._every_s):
+        while not self._ended.wait(EVERY_S):
             self._going.wait()
             cone, value = CONES[number % len(CONES)], round(15.0 + number / 10_000.0, 4)
             self.client.publish(f"hatchery/{cone}/temperature", f"{value:.4f}")
@@ -51,7 +50,7 @@ class Flow:
     def paused(self) -> Iterator[None]:
         """Send nothing meanwhile, after the broker has taken all so far."""
         self._going.clear()
-        time.sleep(2 * self._every_s)
+        time.sleep(2 * EVERY_S)
         wait_until(self.client.all_taken, 60.0, "the broker to take all readings")
         try:
             yield
@@ -77,15 +76,11 @@ class Rig:
         *,
         flow_port: int | None = None,
         series: str = "",
-        top: str = "",
         tables: str = "",
-        every_s: float = EVERY_S,
     ) -> None:
-        self.ground = Ground(
-            folder / "hatchmon", port, push=push, series=series, top=top, tables=tables, gather_s=1.0
-        )
+        self.ground = Ground(folder / "hatchmon", port, push=push, series=series, tables=tables, gather_s=1.0)
         self.daemon = Daemon(self.ground)
-        self.flow = Flow(flow_port or port, every_s)
+        self.flow = Flow(flow_port or port)
 
     def start(self) -> None:
         """Start the daemon and the flow, and wait for the first readings."""
