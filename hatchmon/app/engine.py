@@ -7,23 +7,22 @@ from __future__ import annotations
 
 import logging
 import sqlite3
-import uuid
 from collections import deque
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from typing import Any, Protocol
+from typing import Any
 
 from hatchmon.adapters.clock import Clock
-from hatchmon.adapters.dbfile import is_damage
 from hatchmon.adapters.mqtt import Incoming, LinkDown, LinkUp, SubscriptionRefused
-from hatchmon.adapters.push import PATIENCE, Begun, Delivered, Failed, Letter
+from hatchmon.adapters.push import PATIENCE, Begun, Delivered, Failed
 from hatchmon.adapters.series import Forwarded, SeriesTrouble, SeriesWell, SetAside
 from hatchmon.adapters.store import Request, Store, from_us, to_us
 from hatchmon.app import state
 from hatchmon.app.beliefs import Beliefs
 from hatchmon.app.buttons import answer as button_answer
-from hatchmon.app.intake import KEPT_DELIVERIES, Intake
+from hatchmon.app.intake import Intake
 from hatchmon.app.machine import Machine
+from hatchmon.app.outside import Nobody, Outside
 from hatchmon.app.pending import DAILY, GIVE_UP_AFTER, Pending
 from hatchmon.app.plan_watch import TROUBLE, PlanWatch
 from hatchmon.app.record import (
@@ -35,14 +34,12 @@ from hatchmon.app.record import (
     watch_batch,
     water_of,
 )
+from hatchmon.app.recorder import Recorder
 from hatchmon.app.requests import carry_out
 from hatchmon.app.settings import Settings
 from hatchmon.app.snapshot import ConeNow, Showcase
-from hatchmon.app.storage import Disk
 from hatchmon.app.timekeeper import Timekeeper, judge_again
-from hatchmon.app.window import Window
 from hatchmon.hatchery.alerts import (
-    REPEAT_FLOOR,
     STAGES,
     URGENCY,
     Afflicted,
@@ -63,7 +60,7 @@ from hatchmon.hatchery.alerts import (
 )
 from hatchmon.hatchery.daily import ConeDay, daily_words, wrong_of
 from hatchmon.hatchery.next_look import NextLook
-from hatchmon.hatchery.storage import refused_words, storage_facts
+from hatchmon.hatchery.storage import storage_facts
 from hatchmon.hatchery.types import Alert, Batch, Forecast, Quantity, Refused, Verdict
 from hatchmon.hatchery.units import to_inner
 from hatchmon.hatchery.watch import BatchWatch
@@ -72,11 +69,6 @@ from hatchmon.hatchery.wording import Voice
 log = logging.getLogger(__name__)
 
 TICK_S = 60.0
-BRIEF_S = 2.0  # real seconds that whatever comes waits for company in its transaction
-RETRY_S = 5.0
-UNSTORED_AFTER_S = 20.0
-LOG_TIDY_BYTES = 8_000_000
-HOURS_THINNED_A_MINUTE = 4
 POLL_S = 0.5
 STEP_S = 120.0
 OFF_AFTER = timedelta(minutes=10)
@@ -91,28 +83,6 @@ FAULT = "hatchmon could not do it: a fault of the program. The log says more: jo
 
 class RequestLeft:
     """Somebody in this process has left a request in the database."""
-
-
-class Outside(Protocol):
-    """What the engine asks of the threads around it."""
-
-    def acknowledge(self, message: Incoming) -> None: ...
-    def publish(self, topic: str, payload: bytes, *, retain: bool = False, qos: int = 0) -> bool: ...
-    def wake_push(self) -> None: ...
-    def wake_series(self) -> None: ...
-    def rewind_series(self, cursors: dict[str, int], number: int) -> None: ...
-
-
-class Nobody:
-    """No threads around: the command line carrying out a request while no daemon runs."""
-
-    def acknowledge(self, message: Incoming) -> None: ...
-    def publish(self, topic: str, payload: bytes, *, retain: bool = False, qos: int = 0) -> bool:
-        return False
-
-    def wake_push(self) -> None: ...
-    def wake_series(self) -> None: ...
-    def rewind_series(self, cursors: dict[str, int], number: int) -> None: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,29 +124,18 @@ class Engine:
     ) -> None:
         self.settings = settings
         self.voice = Voice(settings.zone, settings.unit)
-        self.trouble: str | None = None
-        """Why the last transaction failed, or None."""
         self.broker: str = "not connected"
         self.connected = False
         self.undone: dict[str, str] = {}
         """By name, the daily work that failed last time, and why."""
         self.cones: dict[str, ConeState] = {}
-        self.unstored: tuple[Letter, ...] = ()
-        """Letters of what the disk would not take, to be sent from here."""
-        self._letters_made = 0
-        self._disk = Disk(settings.store.path)
-        self._refused: str | None = None
-        self._trouble_since: tuple[datetime, float] | None = None
-        self._told_unstored_mono = float("-inf")
         self._store = store
         self._clock = clock
         self._alone = outside is None
         self._showcase = showcase
         self._changed = True  # since the picture in the showcase
-        self._committed: datetime | None = None
         self._outside: Outside = outside or Nobody()
-        second = settings.push.second
-        self._addresses = (len(settings.push.to), 0 if second is None else len(second.to))
+        self.recorder = Recorder(settings, store, clock, self._outside, self.voice)
         alerts = settings.alerts
         self._rules = Rules(
             ready_soon_min=alerts.ready_soon_min,
@@ -188,12 +147,8 @@ class Engine:
             urgency={str(kind): urgency for kind, urgency in alerts.urgency.items()},
         )
         self._quiet = None if settings.quiet is None else Quiet(settings.quiet.start, settings.quiet.end)
-        self._pending = Pending()
         self._come: deque[Incoming] = deque()
         """Messages not looked at yet, because the database is in trouble."""
-        self._window = Window(settings.broker.receive_maximum)
-        self._gather_s = min(settings.store.gather_s, clock.real_seconds(settings.store.gather_s))
-        self._committed_mono = float("-inf")
         self._published: dict[str, bytes] = {}
         self._book = AlertBook(self._rules)
         self._daily_due = False
@@ -210,7 +165,6 @@ class Engine:
         self._data_version = -1
         self._ticked_mono: float | None = None
         self._polled_mono = float("-inf")
-        self._retry_mono: float | None = None
         self._off_from: datetime | None = None
         self._off_since_start = False
         self._said_before: dict[str, Forecast | None] = {}  # by cone, the forecast before we were off
@@ -282,10 +236,10 @@ class Engine:
         """Take one thing out of the inbox; unknown things are a programming error and are logged."""
         if isinstance(item, Incoming):
             if item.qos > 0:
-                self._window.heard(self._real_s(item.received_mono))
+                self.recorder.window.heard(self._real_s(item.received_mono))
             if item.qos > 0 or len(self._come) + len(self._pending) <= MOST_PENDING:
                 self._come.append(item)
-            if self._retry_mono is None:
+            if not self.recorder.stuck:
                 self._take_messages()
         elif isinstance(item, LinkUp):
             self._link_up(item)
@@ -298,7 +252,7 @@ class Engine:
             log.error("broker refuses topic %s: %s", item.topic, item.reason)
         elif isinstance(item, Begun | Delivered | Failed) and item.letter_id < 0:
             if isinstance(item, Delivered):
-                self.unstored = tuple(each for each in self.unstored if each.letter_id != item.letter_id)
+                self.recorder.sent(item.letter_id)
         elif isinstance(item, Begun | Delivered | Failed):
             self._pending.letters.append(item)
             self._pending.urgent = True
@@ -327,7 +281,7 @@ class Engine:
 
     def _link_up(self, up: LinkUp) -> None:
         self.broker, self.connected, self._changed = f"connected (MQTT {up.protocol})", True, True
-        self._window.connected()
+        self.recorder.window.connected()
         self.machine.link_up(self._clock.monotonic())
         self._published.clear()
         self._outside.publish(state.availability_topic(self.settings.site), b"online", retain=True, qos=1)
@@ -348,16 +302,6 @@ class Engine:
                 self._stumble(error)
                 return
             self._come.popleft()
-
-    def _stumble(self, error: sqlite3.Error) -> None:
-        if is_damage(error):
-            raise error
-        self.trouble, self._changed = str(error), True
-        self._refused = self._disk.refusal()
-        if self._trouble_since is None:
-            self._trouble_since = self._clock.now(), self._clock.monotonic()
-        self._retry_mono = self._clock.monotonic() + RETRY_S / max(self._real_s(1.0), 1e-9)
-        log.error("the database cannot be written (%s); trying again in %g s", error, RETRY_S)
 
     def _use(self, name: str, quantity: Quantity, time: datetime, value: float, verdict: Verdict) -> None:
         """A usable reading has come in."""
@@ -383,7 +327,7 @@ class Engine:
         if self._real_s(stood_still) > OFF_AFTER.total_seconds():  # the machine slept
             self._began = self._clock.now()
             self._note_outage(self._began - timedelta(seconds=stood_still), since_start=True)
-        if self._retry_mono is not None and mono < self._retry_mono:
+        if self.recorder.rests(mono):
             return
         try:
             # Asked first: the clock is set by a jump, which must be seen before what is held is let go.
@@ -395,11 +339,11 @@ class Engine:
             self._stumble(error)
             return
         self.intake.stop_waiting(mono)
-        if self._retry_mono is not None and not self.commit():
-            self._tell_unstored()
+        if self.recorder.stuck and not self.commit():
+            self.recorder.tell_unstored()
             return
         self._take_messages()
-        due = self._commit_due_in_s() <= 0.0
+        due = self.recorder.due_in_s() <= 0.0
         # A transaction that is due takes the minute's with it if that is near.
         if self._ticked_mono is None or mono - self._ticked_mono >= TICK_S * (0.75 if due else 1.0):
             self.tick()
@@ -415,106 +359,30 @@ class Engine:
         waits = [POLL_S]
         if self._ticked_mono is not None:
             waits.append(self._real_s(self._ticked_mono + TICK_S - mono))
-        waits.append(self._commit_due_in_s())
+        waits.append(self.recorder.due_in_s())
         return max(min(waits), 0.0)
 
     def _real_s(self, shown_s: float) -> float:
         return self._clock.real_seconds(shown_s)
 
-    def _commit_due_in_s(self) -> float:
-        """Real seconds until what is pending should be stored: in as few transactions as can be."""
-        pending, mono = self._pending, self._clock.monotonic()
-        if pending.urgent:
-            return 0.0
-        if pending.since_mono is None:
-            return float("inf")
-        waits_s = max(
-            min(BRIEF_S, self.settings.store.gather_s) - self._real_s(mono - pending.since_mono),
-            self._gather_s - self._real_s(mono - self._committed_mono),
-        )
-        return min(waits_s, self._window.due_in_s(len(pending), self._real_s(mono)))
+    @property
+    def _pending(self) -> Pending:
+        return self.recorder.pending
 
     def commit(self) -> bool:
         """Store all that is pending in one transaction, then acknowledge; False when it failed."""
-        pending, store, now = self._pending, self._store, self._clock.now()
-        try:
-            with store.atomic():
-                pending.write(store, now, *self._addresses, KEPT_DELIVERIES)
-                for key in self._book.changed:
-                    store.keep_standing(*key, self._book.standing[key])
-        except sqlite3.Error as error:
-            self._stumble(error)
+        book, self._changed = self._book, True
+        asked = bool(self._pending.requests)
+        if not self.recorder.commit({key: book.standing[key] for key in book.changed}):
             return False
-        self.trouble, self._retry_mono = None, None
-        self._refused = self._trouble_since = None
-        self._committed, self._changed = now, True
-        self._committed_mono = self._clock.monotonic()
-        self._pending = Pending()
-        self._book.changed.clear()
-        for message in pending.messages:
-            self._outside.acknowledge(message)
-        for reply in pending.replies:
-            self._outside.publish(*reply, qos=1)
-        if pending.requests:  # our own writing does not change the data version
+        book.changed.clear()
+        if asked:  # our own writing does not change the data version
             self._data_version, self._polled_mono = -1, float("-inf")
-        if pending.messages:
-            self._window.answered(len(pending.messages), self._real_s(self._clock.monotonic()))
-        if pending.alerts:
-            self._outside.wake_push()
-        if pending.readings or pending.forecasts or pending.alerts:
-            self._outside.wake_series()
         return True
 
-    @property
-    def sound(self) -> bool:
-        """Whether what was to be stored last has been stored, or cannot be because the disk takes nothing: a
-        new process would fare no better with that, and the keeper is told."""
-        return self.trouble is None or self._refused is not None
-
-    def _tell_unstored(self) -> None:
-        """Send word, from memory, of a disk that takes nothing; once, and not for a hiccup."""
-        now, mono = self._clock.now(), self._clock.monotonic()
-        if self._refused is None or self._trouble_since is None:
-            return
-        since, since_mono = self._trouble_since
-        again_s = REPEAT_FLOOR.total_seconds()
-        if self._real_s(mono - since_mono) < UNSTORED_AFTER_S or mono - self._told_unstored_mono < again_s:
-            return
-        self._told_unstored_mono = mono
-        title, body = refused_words(self._refused, since, now, self.voice)
-        urgency = self._rules.urgency.get("storage", URGENCY["storage"])
-        alert = Alert("storage", f"refused {to_us(since)}", None, urgency, title, body, now)
-        log.error("alert %s: %s", alert.kind, alert.title)
-        for address in range(len(self.settings.push.to)):
-            self._letters_made += 1
-            self.unstored += (Letter(-self._letters_made, address, title, body, 0, uuid.uuid4().hex),)
-        self._pending.told.append(alert)
-        self._outside.wake_push()
-
-    def _thin(self) -> None:
-        """Make means of the minutes of a few hours long past, apart from batches that run or ended since."""
-        now = self._clock.now()
-        until = now - timedelta(days=self.settings.store.raw_days)
-        recent = self._store.batches("ended_us IS NULL OR ended_us >= ?", to_us(until))
-        until = min([until, *(batch.started - timedelta(days=1) for batch in recent)])
-        forwarded = self._store.next_seq()
-        if self.settings.series is not None:
-            forwarded = self._store.series_cursor("readings")
-        for _ in range(HOURS_THINNED_A_MINUTE):
-            if not self._store.thin_an_hour(until, forwarded):
-                break
-
-    def _tidy_up(self) -> None:
-        """Bring the index of readings up to date, and empty the log, when it is worth it."""
-        try:
-            room = self._disk.room()
-            if room is not None and room.log > LOG_TIDY_BYTES:
-                self._store.truncate_log()
-            self._thin()
-            if self._store.filing_due():
-                self._store.file_readings(KEPT_DELIVERIES)
-        except sqlite3.Error as error:
-            self._stumble(error)
+    def _stumble(self, error: sqlite3.Error) -> None:
+        self._changed = True
+        self.recorder.stumble(error)
 
     def _send(self, alert: Alert, now: datetime) -> None:
         self._pending.alerts.append((alert, now if alert.urgency == "now" else self._not_quiet_from(now)))
@@ -546,7 +414,7 @@ class Engine:
         facts += begin_facts(self._plan.beginnings(), now, running, self.voice)
         self.machine.unset = self._time.waited_in_vain
         facts += self.machine.facts(now, mono, self._rules, self.voice)
-        facts += storage_facts(self._disk.room(), self.undone.get("backup"))
+        facts += storage_facts(self.recorder.disk.room(), self.undone.get("backup"))
         if self._off_from is not None and self._may_say_back(mono):
             self._send(self._back(self._off_from, now), now)
             self._off_from = None
@@ -569,7 +437,7 @@ class Engine:
             self._pending.alive = now
         if not self.commit():
             return
-        self._tidy_up()
+        self.recorder.tidy_up()
         self._outside.wake_push()  # quiet hours may have ended
         self._publish_states()
 
@@ -717,7 +585,7 @@ class Engine:
             try:
                 done, said = self._carry_out(request, noted, now)
             except sqlite3.Error as error:
-                self.trouble = str(error)
+                self.recorder.trouble = str(error)
                 self._data_version = -1
                 self._load()
                 return
@@ -822,8 +690,8 @@ class Engine:
                 )
                 for cone in self.cones.values()
             ),
-            committed=self._committed,
-            trouble=self.trouble,
+            committed=self.recorder.committed,
+            trouble=self.recorder.trouble,
             broker=self.broker,
             connected=self.connected,
             series=None if self.machine.series is None else self.machine.series.reason,

@@ -201,13 +201,13 @@ class Service:
                 if self._planner.free and self._engine.wishes_plan():
                     self._planner.start()
             sound = (
-                self._engine.sound
+                self._engine.recorder.sound
                 and self._link.alive
                 and self._pusher.alive
                 and self._jobs.alive
                 and (self._series is None or self._series.alive)
             )
-            if sound and self._engine.trouble is None and self._heartbeat is not None:
+            if sound and self._engine.recorder.trouble is None and self._heartbeat is not None:
                 self._heartbeat.sound()
             if interval_s is not None and sound and time.monotonic() >= next_sign_s:
                 self._notify.watchdog()
@@ -235,8 +235,8 @@ class Service:
             parts.append(f"series store: {engine.machine.series.reason}")
         if self._web is not None and self._web.trouble:
             parts.append(f"page not served: {self._web.trouble}")
-        if engine.trouble:
-            parts.append(f"database: {engine.trouble}")
+        if engine.recorder.trouble:
+            parts.append(f"database: {engine.recorder.trouble}")
         parts += engine.undone.values()
         if engine.intake.duplicates or engine.intake.late or self._link.dropped:
             parts.append(
@@ -331,7 +331,7 @@ class Service:
         return body if link is None else f"{body}\n{link}"
 
     def _due_letters(self) -> Sequence[Letter]:
-        unstored = self._engine.unstored
+        unstored = self._engine.recorder.unstored
         try:
             with Store(self._settings.store.path, read_only=True) as store:
                 rows = store.due_letters(self._clock.now())

@@ -1,13 +1,20 @@
-"""What the disk under the database says: how much room there is, and whether it takes anything at all."""
+"""The disk under the database: how much room there is, whether it takes anything at all, housekeeping."""
 
 from __future__ import annotations
 
 import os
 import shutil
+from datetime import datetime, timedelta
 from pathlib import Path
 
 from hatchmon.adapters.dbfile import SIDES
+from hatchmon.adapters.store import Store, to_us
+from hatchmon.app.intake import KEPT_DELIVERIES
+from hatchmon.app.settings import Settings
 from hatchmon.hatchery.storage import Room
+
+LOG_TIDY_BYTES = 8_000_000
+HOURS_THINNED_A_MINUTE = 4
 
 
 class Disk:
@@ -41,3 +48,27 @@ class Disk:
         except OSError as error:
             return error.strerror or str(error)
         return None
+
+
+def tidy_up(settings: Settings, store: Store, disk: Disk, now: datetime) -> None:
+    """Empty the write-ahead log, thin out what is old and bring the index of readings up to date, where that
+    is worth it. Raises sqlite3.Error."""
+    room = disk.room()
+    if room is not None and room.log > LOG_TIDY_BYTES:
+        store.truncate_log()
+    _thin(settings, store, now)
+    if store.filing_due():
+        store.file_readings(KEPT_DELIVERIES)
+
+
+def _thin(settings: Settings, store: Store, now: datetime) -> None:
+    """Make means of the minutes of a few hours long past, apart from batches that run or ended since."""
+    until = now - timedelta(days=settings.store.raw_days)
+    recent = store.batches("ended_us IS NULL OR ended_us >= ?", to_us(until))
+    until = min([until, *(batch.started - timedelta(days=1) for batch in recent)])
+    forwarded = store.next_seq()
+    if settings.series is not None:
+        forwarded = store.series_cursor("readings")
+    for _ in range(HOURS_THINNED_A_MINUTE):
+        if not store.thin_an_hour(until, forwarded):
+            break

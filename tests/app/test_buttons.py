@@ -351,7 +351,7 @@ def test_anything_is_answered_and_nothing_is_a_fault(bench: Buttons, payload: by
     assert len(answer["say"]) <= LONGEST_SAY
     assert answer["say"].isprintable()
     assert not bench.store.open_requests()
-    assert bench.engine.trouble is None
+    assert bench.engine.recorder.trouble is None
 
 
 def test_a_request_that_trips_the_program_is_not_tried_for_ever(

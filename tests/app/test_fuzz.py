@@ -85,7 +85,7 @@ def test_any_messages(bench: Bench, messages: list[tuple[str, bytes, int, bool, 
     for _ in range(40):  # beyond any wait for company
         bench.clock.run(timedelta(seconds=1))
         bench.engine.turn()
-    assert bench.engine.trouble is None
+    assert bench.engine.recorder.trouble is None
     assert bench.around.acknowledged[-len(sent) :] == sent  # in order, each once
     assert not bench.store.open_requests()
     assert all(cone.isascii() and 1 <= len(cone) <= 32 for cone in bench.store.cones())

@@ -34,7 +34,7 @@ def test_damage_found_while_running_is_passed_on(tmp_path: Path, monkeypatch: py
 def test_a_log_held_open_is_told_and_emptied_when_let_go(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("hatchmon.app.engine.LOG_TIDY_BYTES", 100_000)
+    monkeypatch.setattr("hatchmon.app.storage.LOG_TIDY_BYTES", 100_000)
     monkeypatch.setattr("hatchmon.hatchery.storage.LOG_MOST_BYTES", 200_000)
     bench = Bench(tmp_path)
     log = tmp_path / "hatchmon.db-wal"

@@ -1,0 +1,29 @@
+"""What the engine asks of the threads around it."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+from hatchmon.adapters.mqtt import Incoming
+
+
+class Outside(Protocol):
+    """The daemon around the engine."""
+
+    def acknowledge(self, message: Incoming) -> None: ...
+    def publish(self, topic: str, payload: bytes, *, retain: bool = False, qos: int = 0) -> bool: ...
+    def wake_push(self) -> None: ...
+    def wake_series(self) -> None: ...
+    def rewind_series(self, cursors: dict[str, int], number: int) -> None: ...
+
+
+class Nobody:
+    """No threads around: the command line carrying out a request while no daemon runs."""
+
+    def acknowledge(self, message: Incoming) -> None: ...
+    def publish(self, topic: str, payload: bytes, *, retain: bool = False, qos: int = 0) -> bool:
+        return False
+
+    def wake_push(self) -> None: ...
+    def wake_series(self) -> None: ...
+    def rewind_series(self, cursors: dict[str, int], number: int) -> None: ...
