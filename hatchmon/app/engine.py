@@ -69,6 +69,8 @@ from hatchmon.hatchery.wording import Voice
 log = logging.getLogger(__name__)
 
 TICK_S = 60.0
+AT_ONCE = 16  # running batches that are forecast before what has come meanwhile is taken
+SAID_AT_ONCE = 64  # the same for states to be published
 POLL_S = 0.5
 STEP_S = 120.0
 OFF_AFTER = timedelta(minutes=10)
@@ -100,7 +102,7 @@ class DailyDue:
 @dataclass(slots=True)
 class ConeState:
     """What the engine knows of one cone now. ``water``: newest usable (value, time) by quantity; ``stored``:
-    its batches in the cold store."""
+    its batches in the cold store; ``facts``: what was true of its batch when that was last forecast."""
 
     name: str
     water: Water = field(default_factory=dict)
@@ -109,6 +111,7 @@ class ConeState:
     issued: Forecast | None = None
     next_look: NextLook | None = None
     stored: list[Batch] = field(default_factory=list)
+    facts: list[Fact] = field(default_factory=list)
 
 
 class Engine:
@@ -134,6 +137,7 @@ class Engine:
         self._alone = outside is None
         self._showcase = showcase
         self._changed = True  # since the picture in the showcase
+        self._answered = False  # a request has been, and who asked wants to see it
         self._outside: Outside = outside or Nobody()
         self.recorder = Recorder(settings, store, clock, self._outside, self.voice)
         alerts = settings.alerts
@@ -163,7 +167,11 @@ class Engine:
         self._last_run = from_us(alive_us) if alive_us else None
         """The last sign of life of an earlier run, until the keeper has been told how long we were off."""
         self._data_version = -1
-        self._ticked_mono: float | None = None
+        self._round: deque[str] = deque()
+        """Cones whose batches are still to be forecast in this minute's round."""
+        self._ticked_mono: float | None = None  # the last round began
+        self._concluded_mono: float | None = None
+        self._to_publish: deque[str] = deque()
         self._polled_mono = float("-inf")
         self._off_from: datetime | None = None
         self._off_since_start = False
@@ -172,7 +180,7 @@ class Engine:
         self._turned_mono = clock.monotonic()
         self._rewound = 0  # how often the series store's cursors were set back
         self._plan = PlanWatch(settings, store)
-        self._planned_mono: float | None = None  # the tick at which that was last looked at
+        self._planned_mono: float | None = None  # the conclusion at which that was last looked at
         self.intake = Intake(settings, store, clock, self._use)
         self._load()
 
@@ -211,6 +219,7 @@ class Engine:
         cone.watch = watch_batch(self._store, batch, now + timedelta(minutes=5))
         cone.issued = self._store.last_forecast(batch.batch_id)
         cone.forecast = None
+        cone.facts = []
 
     def _reload_cone(self, name: str) -> None:
         """A request has changed the record of a cone."""
@@ -218,6 +227,7 @@ class Engine:
         cone = self.cones.setdefault(name, ConeState(name))
         ended = cone.watch.batch if cone.watch is not None else None
         cone.watch = cone.forecast = cone.issued = cone.next_look = None
+        cone.facts = []
         now = self._clock.now()
         for batch in self._store.batches("cone = ? AND ended_us IS NULL", name):
             self._watch(batch, now)
@@ -345,10 +355,17 @@ class Engine:
         self._take_messages()
         due = self.recorder.due_in_s() <= 0.0
         # A transaction that is due takes the minute's with it if that is near.
-        if self._ticked_mono is None or mono - self._ticked_mono >= TICK_S * (0.75 if due else 1.0):
-            self.tick()
-        elif due:
-            self.commit()
+        passed_s = float("inf") if self._ticked_mono is None else mono - self._ticked_mono
+        begun = not self._round and passed_s >= TICK_S * (0.75 if due else 1.0)
+        if begun:
+            self._begin_round()
+        if due and (len(self._round) > AT_ONCE or not (begun or self._round)) and not self.commit():
+            return
+        if begun or self._round:
+            self._forecast_some()
+            if not self._round:
+                self._conclude()
+        self._publish_some()
         if self._real_s(mono - self._polled_mono) >= POLL_S:
             self._polled_mono = mono
             self._poll_requests()
@@ -356,6 +373,10 @@ class Engine:
     def due_in_s(self) -> float:
         """Real seconds until something may be due."""
         mono = self._clock.monotonic()
+        if self.recorder.rests(mono):
+            return POLL_S
+        if self._round or self._to_publish:
+            return 0.0
         waits = [POLL_S]
         if self._ticked_mono is not None:
             waits.append(self._real_s(self._ticked_mono + TICK_S - mono))
@@ -393,29 +414,54 @@ class Engine:
 
     # --- forecasts and alerts -----------------------------------------------------------------
 
-    def tick(self) -> None:
-        """Forecast every running batch, raise what is to be raised, store and publish it.
+    def _begin_round(self) -> None:
+        """Every running batch is to be forecast, a few at a time: what comes meanwhile does not wait."""
+        self._ticked_mono = self._clock.monotonic()
+        self._round = deque(cone.name for cone in self.cones.values() if cone.watch is not None)
+
+    def _forecast_some(self) -> None:
+        """Forecast the next AT_ONCE batches of the round, and see what is true of them."""
+        now = self._clock.now()
+        for _ in range(min(AT_ONCE, len(self._round))):
+            cone = self.cones.get(self._round.popleft())
+            if cone is None:  # the record was read anew meanwhile
+                continue
+            cone.facts = []
+            if cone.watch is not None and not self._time.too_early_for(cone.watch.batch.started):
+                self._forecast(cone, cone.watch, now)
+                cone.facts = self._facts(cone, cone.watch.batch, now)
+
+    def _forecast_anew(self, name: str | None) -> None:
+        """A request has been carried out: forecast its cone first, then the others, a few now."""
+        if not self._round:
+            self._begin_round()
+        if name is not None and self._running(name) is not None:
+            if name in self._round:
+                self._round.remove(name)
+            self._round.appendleft(name)
+        self._forecast_some()
+        self._conclude()
+
+    def _conclude(self) -> None:
+        """Raise what is to be raised, store and publish it.
 
         Alone (no daemon), only the forecasts: alerts are the daemon's to raise and to send.
         """
-        now, mono = self._clock.now(), self._clock.monotonic()
-        elapsed_s = 0.0 if self._ticked_mono is None else mono - self._ticked_mono
-        self._ticked_mono = mono
-        facts: list[Fact] = []
-        for cone in self.cones.values():
-            if cone.watch is not None and not self._time.too_early_for(cone.watch.batch.started):
-                self._forecast(cone, cone.watch, now)
-                facts += self._facts(cone, cone.watch.batch, now)
         if self._alone:
             self.commit()
             return
+        now, mono = self._clock.now(), self._clock.monotonic()
+        elapsed_s = 0.0 if self._concluded_mono is None else mono - self._concluded_mono
+        self._concluded_mono = mono
+        through = not self._round
+        facts = [fact for cone in self.cones.values() if cone.watch is not None for fact in cone.facts]
         facts += slow_lot_facts(self._beliefs.falling(now))
         running = {cone.name for cone in self.cones.values() if cone.watch is not None}
         facts += begin_facts(self._plan.beginnings(), now, running, self.voice)
         self.machine.unset = self._time.waited_in_vain
         facts += self.machine.facts(now, mono, self._rules, self.voice)
         facts += storage_facts(self.recorder.disk.room(), self.undone.get("backup"))
-        if self._off_from is not None and self._may_say_back(mono):
+        if through and self._off_from is not None and self._may_say_back(mono):
             self._send(self._back(self._off_from, now), now)
             self._off_from = None
         for alert in self._book.update(now, elapsed_s, facts):
@@ -426,7 +472,7 @@ class Engine:
             if alert.kind in STAGES:
                 self._pending.overtaken.append((STAGES[: STAGES.index(alert.kind)], alert.scope))
         self._tell_second(now)
-        if self._daily_due:
+        if through and self._daily_due:
             standing = (fact for fact in facts if self._book.stands(fact.kind, fact.scope))
             self._tell_how_all_is(wrong_of(standing), now)
             self._daily_due = False
@@ -548,8 +594,19 @@ class Engine:
         return Alert("back", f"since {to_us(off_from)}", None, urgency, title, body, now)
 
     def _publish_states(self) -> None:
+        """Have every cone's state published where it has changed, the first ones now."""
+        self._to_publish = deque(self.cones)
+        self._publish_some()
+
+    def _publish_some(self) -> None:
+        if not self._to_publish or self._pending.forecasts:  # these not before they are stored
+            return
         now = self._clock.now()
-        for name, cone in self.cones.items():
+        for _ in range(min(SAID_AT_ONCE, len(self._to_publish))):
+            name = self._to_publish.popleft()
+            cone = self.cones.get(name)
+            if cone is None:
+                continue
             body = state.cone_state(
                 name,
                 cone.water,
@@ -576,6 +633,7 @@ class Engine:
         """Answer every open request, each in a transaction of its own."""
         learned = False
         for request in self._store.open_requests():
+            self._answered = True
             if not self.commit():  # what was read before counts for what is asked now
                 self._data_version = -1
                 return
@@ -598,9 +656,9 @@ class Engine:
                 self._plan.changed()
             learned |= noted
             if not noted:
-                self.tick()
+                self._forecast_anew(said.get("cone"))
         if learned:
-            self.tick()
+            self._forecast_anew(None)
 
     def _carry_out(self, request: Request, noted: bool, now: datetime) -> tuple[bool, dict[str, Any]]:
         """Do what was asked, and store and return (done, answer), all in one transaction."""
@@ -634,9 +692,9 @@ class Engine:
 
     def wishes_plan(self) -> bool:
         """Whether a plan of what to begin should be made now; asked, it is taken to be made."""
-        if self._ticked_mono is None or self._ticked_mono == self._planned_mono:
+        if self._round or self._concluded_mono == self._planned_mono:
             return False
-        now, self._planned_mono = self._clock.now(), self._ticked_mono
+        now, self._planned_mono = self._clock.now(), self._concluded_mono
         running = {
             cone.watch.batch.batch_id: (cone.watch.batch, cone.forecast)
             for cone in self.cones.values()
@@ -671,13 +729,13 @@ class Engine:
     def _show(self, showcase: Showcase) -> None:
         """Put a new picture into the showcase where something has changed."""
         showcase.turned()
-        if not self._changed:
+        if not self._changed or not (self._answered or showcase.may_change()):
             return
-        self._changed = False
+        self._changed = self._answered = False
         now = self._clock.now()
         showcase.put(
             now,
-            cones=tuple(
+            cones=(
                 ConeNow(
                     cone.name,
                     dict(cone.water),

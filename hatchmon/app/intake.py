@@ -62,6 +62,8 @@ class Intake:
     def __init__(self, settings: Settings, store: Store, clock: Clock, use: Use) -> None:
         self.duplicates = 0
         """Messages and readings not stored because they were already."""
+        self.late = 0
+        """Readings that came out of order by too much to be used."""
         self._store = store
         self._clock = clock
         self._use = use
@@ -78,6 +80,7 @@ class Intake:
                 )
             )
         self._heard: dict[tuple[str, Quantity, str, str], _Heard] = {}
+        self._probes: dict[str, list[_Heard]] = {}  # by cone, the temperature probes in its water
         self._cones: set[str] = set()
         # By message id the newest delivery that bore it: a broker cannot have more of them open.
         self._delivered: array[int]
@@ -96,16 +99,12 @@ class Intake:
                 self._doubtful.add(self._delivered[mid])
             self._delivered[mid] = delivery
         self._heard.clear()
+        self._probes.clear()
         for stream in self._store.streams():
             heard = self._hear(stream)
             past = self._store.recent(stream.stream_id, 20)
             heard.judge.remember(past, self._store.same_since(stream.stream_id))
             heard.newest_us = self._store.newest_us(stream.stream_id)
-
-    @property
-    def late(self) -> int:
-        """Readings that came out of order by too much to be used."""
-        return sum(heard.judge.late for heard in self._heard.values())
 
     def topics(self) -> list[str]:
         """The topic filters to subscribe to."""
@@ -224,6 +223,7 @@ class Intake:
             sample.raw, time, message.received,
             retained=message.retain, dated=sample.time is not None or live,
         )  # fmt: skip
+        self.late += judged.verdict is Verdict.LATE
         heard.newest_us = max(heard.newest_us, time_us)
         pending.readings[(stream_id, time_us)] = NewReading(
             stream_id,
@@ -258,6 +258,8 @@ class Intake:
         heard = _Heard(stream, Judge(stream.quantity, stream.unit), -1)
         self._heard[(stream.cone, stream.quantity, stream.unit, stream.topic)] = heard
         self._cones.add(stream.cone)
+        if stream.quantity is Quantity.TEMPERATURE and stream.topic:
+            self._probes.setdefault(stream.cone, []).append(heard)
         return heard
 
     def _free_time(self, heard: _Heard, time_us: int, sample: Sample, pending: Pending) -> int | None:
@@ -283,14 +285,8 @@ class Intake:
 
     def silent_since(self, cone: str, now: datetime) -> tuple[datetime | None, bool]:
         """(since when no temperature probe of the cone is heard, whether it has one)."""
-        judges = [
-            heard.judge
-            for heard in self._heard.values()
-            if heard.stream.cone == cone
-            and heard.stream.quantity is Quantity.TEMPERATURE
-            and heard.stream.topic
-            and heard.judge.newest is not None
-        ]
+        probes = self._probes.get(cone, ())
+        judges = [heard.judge for heard in probes if heard.judge.newest is not None]
         silences = [judge.silent_since(now) for judge in judges]
         if not judges or None in silences:
             return None, bool(judges)

@@ -40,6 +40,7 @@ log = logging.getLogger(__name__)
 
 MOST_AT_ONCE = 500
 LOOK_FOR_FILE_S = 5.0
+STATUS_S = 0.25  # apart; with very many cones it takes a while to make
 POST_WAIT_S = 1.0
 DAILY_GRACE = timedelta(hours=2)  # after that the message of the day would be out of date
 
@@ -185,7 +186,7 @@ class Service:
         interval_s = self._notify.watchdog_interval_s
         next_sign_s = 0.0
         status = ""
-        next_look_s = 0.0
+        next_look_s = next_status_s = 0.0
         while not self._stopping.is_set():
             if time.monotonic() >= next_look_s:
                 if self._store.lost():
@@ -212,10 +213,12 @@ class Service:
             if interval_s is not None and sound and time.monotonic() >= next_sign_s:
                 self._notify.watchdog()
                 next_sign_s = time.monotonic() + interval_s
-            new_status = self._status()
-            if new_status != status:
-                status = new_status
-                self._notify.status(status)
+            if time.monotonic() >= next_status_s:
+                next_status_s = time.monotonic() + STATUS_S
+                new_status = self._status()
+                if new_status != status:
+                    status = new_status
+                    self._notify.status(status)
 
     def _take(self, wait_s: float) -> None:
         """Hand what is in the inbox to the engine, waiting at most ``wait_s`` for the first."""

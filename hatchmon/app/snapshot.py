@@ -11,6 +11,9 @@ from hatchmon.app.record import Water
 from hatchmon.hatchery.next_look import NextLook
 from hatchmon.hatchery.types import Batch, Forecast, Look
 
+LARGEST_SHARE = 0.05
+"""Of the engine's time, that pictures may take."""
+
 
 @dataclass(frozen=True, slots=True)
 class ConeNow:
@@ -50,6 +53,7 @@ class Showcase:
         self._number = 0
         self._monotonic = monotonic
         self._turned_mono = monotonic()
+        self._may_change_mono = float("-inf")
 
     def turned(self) -> None:
         """The engine has done a turn."""
@@ -60,22 +64,29 @@ class Showcase:
         """Real seconds since the engine's last turn."""
         return self._monotonic() - self._turned_mono
 
+    def may_change(self) -> bool:
+        """Whether the next picture may be made: with very many cones that must not be all that is done."""
+        return self._monotonic() >= self._may_change_mono
+
     def put(
         self,
         taken: datetime,
         *,
-        cones: Sequence[ConeNow],
+        cones: Iterable[ConeNow],
         committed: datetime | None,
         trouble: str | None,
         broker: str,
         connected: bool,
         series: str | None,
     ) -> None:
-        """Replace the picture."""
+        """Replace the picture; ``cones`` may be made as they are taken."""
+        begun = self._monotonic()
         self._number += 1
         self.latest = Snapshot(
             self._number, taken, in_turn(cones), committed, trouble, broker, connected, series
         )
+        ended = self._monotonic()
+        self._may_change_mono = ended + (ended - begun) * (1.0 / LARGEST_SHARE - 1.0)
 
 
 def in_turn(cones: Iterable[ConeNow]) -> list[ConeNow]:

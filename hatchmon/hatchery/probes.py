@@ -63,7 +63,6 @@ class Judge:
         self.unit = unit
         self.newest: datetime | None = None
         self.last_good: tuple[datetime, float] | None = None
-        self.late = 0
         self._told: datetime | None = (
             None  # when it last said something that may be water, or was first heard
         )
@@ -90,7 +89,6 @@ class Judge:
         if self.newest is not None and self.newest > received + CLOCK_SKEW:
             self._forget()  # the clock has been set back: what was noted before cannot be ahead of us
         if self.newest is not None and time < self.newest - LATE_AFTER:
-            self.late += 1
             return Judged(Verdict.LATE)
         in_order = self._note_time(time)
         if self.quantity in _DEGREES and is_sentinel(raw, self.unit):

@@ -13,15 +13,14 @@ import os
 import subprocess
 import sys
 from dataclasses import asdict, dataclass
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from hatchmon.adapters.mqtt import Incoming, LinkUp
+from hatchmon.adapters.mqtt import LinkUp
 from hatchmon.adapters.store import Store
 from hatchmon.app.engine import Engine
 from hatchmon.app.settings import load_settings
+from tests.engines import Around, Hand, Probes
 
-START = datetime(2026, 3, 2, 7, 30, tzinfo=UTC)
 EVERY_S = 10
 WRITTEN_AFTER_S = 30
 WRITTEN_EVERY_S = 5
@@ -40,40 +39,6 @@ class Written:
     bytes_a_reading: float
     mb_a_day: float
     kept_mb: float
-
-
-class _Hand:
-    """A clock that is moved by hand."""
-
-    def __init__(self) -> None:
-        self.run_s = 0.0
-
-    def now(self) -> datetime:
-        return START + timedelta(seconds=self.run_s)
-
-    def synchronised(self) -> bool | None:
-        return None
-
-    def boot(self) -> str | None:
-        return None
-
-    def monotonic(self) -> float:
-        return 1e6 + self.run_s
-
-    def real_seconds(self, shown_seconds: float) -> float:
-        return shown_seconds
-
-
-class _Around:
-    """Everybody around the engine, content with everything."""
-
-    def acknowledge(self, message: Incoming) -> None: ...
-    def publish(self, topic: str, payload: bytes, *, retain: bool = False, qos: int = 0) -> bool:
-        return True
-
-    def wake_push(self) -> None: ...
-    def wake_series(self) -> None: ...
-    def rewind_series(self, cursors: dict[str, int], number: int) -> None: ...
 
 
 class _Flusher:
@@ -111,23 +76,16 @@ def work(folder: Path, probes: int, hours: float) -> Written:
     """Record in this process, and tell what that wrote."""
     config, database = folder / "hatchmon.toml", folder / "hatchmon.db"
     config.write_text(f'time_zone = "UTC"\n[store]\npath = "{database}"\n')
-    clock = _Hand()
+    clock = Hand()
     with Store(database) as store:
-        engine = Engine(load_settings(config), store, clock, _Around())
+        engine = Engine(load_settings(config), store, clock, Around())
+        speaking = Probes(engine, clock)
         engine.take(LinkUp(1, False, "5"))
         engine.turn()
-        sent = 0
 
         def speak(number: int) -> None:
-            nonlocal sent
-            sent += 1
-            temp_c = 26.0 + 0.2 * math.sin(clock.run_s / 900.0 + number) + 0.001 * (sent % 7)
-            engine.take(
-                Incoming(
-                    f"hatchery/cone-{number}/temperature", f"{temp_c:.3f}".encode(), 1, False, False,
-                    1 + sent % 65_535, 1, clock.now(), clock.monotonic(),
-                )
-            )  # fmt: skip
+            temp_c = 26.0 + 0.2 * math.sin(clock.run_s / 900.0 + number) + 0.001 * (speaking.sent % 7)
+            speaking.send(f"cone-{number}", temp_c)
 
         for number in range(probes):
             speak(number)
@@ -138,7 +96,7 @@ def work(folder: Path, probes: int, hours: float) -> Written:
         engine.carry_out_requests()
         flusher = _Flusher(database)
         flusher.look(0.0)
-        flusher.transactions, sent = 0, 0
+        flusher.transactions, speaking.sent = 0, 0
         before = _written_bytes()
         for second in range(round(hours * 3600.0)):
             clock.run_s = float(second)
@@ -155,9 +113,9 @@ def work(folder: Path, probes: int, hours: float) -> Written:
     return Written(
         probes,
         hours,
-        sent,
+        speaking.sent,
         flusher.transactions,
-        written / sent,
+        written / speaking.sent,
         written / 1e6 * 24.0 / hours,
         database.stat().st_size / 1e6,
     )

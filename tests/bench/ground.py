@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -55,3 +56,28 @@ def fill(store: Store, now: datetime, cones: int = CONES) -> None:
                     store.end_batch(batch.batch_id, until, "harvested")
         for batch in store.batches("outcome = 'harvested'"):
             work_out_evidence(store, batch)
+
+
+def hatching(store: Store, cones: Sequence[str], now: datetime, hours: float = 10.0) -> None:
+    """In each of ``cones``, heard on its default topic, a batch that has run for ``hours``: a reading a
+    minute."""
+    times = [now - timedelta(minutes=minute) for minute in range(round(hours * 60.0), 0, -1)]
+    with store.atomic():
+        for cone in cones:
+            topic = f"hatchery/{cone}/temperature"
+            stream = store.add_stream(cone, Quantity.TEMPERATURE, "C", topic, times[0])
+            store.add_batch(
+                Batch(0, cone, "lot 1", times[0], 2.0, litres=1.0, set_point_c=SET_POINT_C), "keeper"
+            )
+            store.add_readings(
+                [
+                    NewReading(
+                        stream.stream_id,
+                        to_us(time),
+                        SET_POINT_C + 0.001 * (number % 97),
+                        Verdict.GOOD,
+                        "keeper",
+                    )
+                    for number, time in enumerate(times)
+                ]
+            )
