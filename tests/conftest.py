@@ -2,16 +2,34 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+import sysconfig
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
+import hatchmon
 from tests.servers import Mosquitto, Receiver, VictoriaMetrics
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--long", action="store_true", help="inject every fault as often as DEVELOPERS.md tells")
+    parser.addoption(
+        "--wheel", type=Path, metavar="FILE", help="the wheel that is installed: what is to be tested"
+    )
+
+
+def pytest_sessionstart(session: pytest.Session) -> None:
+    """With --wheel, that neither we nor the programs we start take hatchmon from the checkout."""
+    if session.config.getoption("--wheel") is None:
+        return
+    command = [sys.executable, "-c", "import hatchmon; print(hatchmon.__file__)"]
+    started = subprocess.run(command, capture_output=True, text=True, check=True).stdout.strip()
+    for place in (hatchmon.__file__, started):
+        if not Path(place).is_relative_to(sysconfig.get_path("purelib")):
+            pytest.exit(f"{place} would be tested in place of the wheel; use tests/run", returncode=4)
 
 
 @pytest.fixture

@@ -17,7 +17,7 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any, NoReturn
 
-from hatchmon.adapters.dbfile import is_damage, quoted
+from hatchmon.adapters.dbfile import is_damage, quoted, reading
 from hatchmon.adapters.migrations import STEPS
 from hatchmon.hatchery.alerts import Standing
 from hatchmon.hatchery.review import Stretch
@@ -1403,6 +1403,23 @@ def _refuse_foreign(path: Path) -> None:
         db.close()
     if tables and not {"meta", "streams", "readings", "standings"} <= tables:
         raise StoreError(FOREIGN_FILE.format(path))
+
+
+def version_of(path: Path) -> int | None:
+    """The schema's version of the database at ``path``, None where there is none.
+
+    Changes nothing. Raises StoreError when it cannot be told.
+    """
+    try:
+        if not path.exists():
+            return None
+        _refuse_foreign(path)
+        with reading(path) as db:
+            return int(db.execute("PRAGMA user_version").fetchone()[0])
+    except sqlite3.DatabaseError as error:
+        raise StoreError(_explained(path, error)) from error
+    except OSError as error:
+        raise StoreError(f"{path}: {error.strerror}. {_HOW_TO_OPEN}") from error
 
 
 @contextmanager

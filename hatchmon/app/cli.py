@@ -98,11 +98,15 @@ def _session(config: Path | None) -> Iterator[_Session]:
 
 
 @app.callback(invoke_without_command=True)
-def _root(version: Annotated[bool, typer.Option("--version", help="Print the version.")] = False) -> None:
+def _root(
+    version: Annotated[
+        bool, typer.Option("--version", help="Print the versions of hatchmon, Python and the database.")
+    ] = False,
+) -> None:
     if version:
-        from hatchmon import __version__
+        from hatchmon.app.versions import versions
 
-        typer.echo(f"hatchmon {__version__}")
+        typer.echo("\n".join(versions()))
         raise typer.Exit
 
 

@@ -25,7 +25,6 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from tests.servers import HOST, wait_until
 
-CHECKOUT = Path(__file__).resolve().parents[2]
 HATCHMON = Path(sys.executable).with_name("hatchmon")
 SITE = "test"
 AVAILABILITY = f"hatchmon/{SITE}/availability"
@@ -93,7 +92,7 @@ class Ground:
         kept = {name: value for name, value in os.environ.items() if not name.startswith("HATCHMON_")}
         for name in ("NOTIFY_SOCKET", "WATCHDOG_USEC", "WATCHDOG_PID", "CREDENTIALS_DIRECTORY"):
             kept.pop(name, None)
-        return {**kept, "PYTHONPATH": str(CHECKOUT), "COLUMNS": "200", **more}
+        return {**kept, "COLUMNS": "200", **more}
 
     def cli(
         self, *words: object, prefix: Sequence[str] = (), **more: str
