@@ -25,6 +25,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from tests.servers import HOST, wait_until
 
+CHECKOUT = Path(__file__).resolve().parents[2]
 HATCHMON = Path(sys.executable).with_name("hatchmon")
 SITE = "test"
 AVAILABILITY = f"hatchmon/{SITE}/availability"
