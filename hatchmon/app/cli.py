@@ -6,6 +6,7 @@ import json
 import logging
 import signal
 import sys
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import date, datetime
@@ -131,14 +132,16 @@ def run(
 ) -> None:
     """Watch the cones until told to stop (the daemon)."""
     from hatchmon.app.replan import Replanner
-    from hatchmon.app.service import Service
+    from hatchmon.app.start import start_service
 
     _log_to_stderr(verbose)
+    stopping = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stopping.set())
     with _session(config) as session:
-        service = Service(session.settings, planner=Replanner(config))
-        for number in (signal.SIGTERM, signal.SIGINT):
-            signal.signal(number, lambda *_: service.stop())
-        service.run()
+        service = start_service(session.settings, Replanner(config), stopping)
+        if service is not None:
+            service.run()
 
 
 @app.command()

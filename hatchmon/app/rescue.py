@@ -6,6 +6,8 @@ forecasts are not, for what looks like a number in a damaged page may be none. T
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import json
 import logging
 import math
@@ -49,36 +51,86 @@ class Damage:
 
 def suspect(database: Path) -> None:
     """Have the next start look at the database thoroughly."""
-    _mark(database).touch()
+    with contextlib.suppress(OSError):  # on a disk that takes nothing it looks as it always does
+        _mark(database).touch()
 
 
 def set_aside_if_damaged(settings: Settings, now: datetime) -> Damage | None:
     """Leave a whole database, or none, at the place where the daemon will open it.
 
-    Raises Taken when another process uses it.
+    What a power cut broke off is gone on with. Raises Taken when another process uses the database, OSError
+    when the disk takes nothing; the damaged database is still in its place then.
     """
     database = settings.store.path
     # Only where hatchmon has been before: else the file may be somebody else's, which the store refuses.
-    if not database.with_name(database.name + ".lock").exists() or not database.exists():
+    if not database.with_name(database.name + ".lock").exists():
         return None
-    backups = Backups(settings)
     with writers_lock(database):
-        wrong = _wrong(database, backups)
-        _mark(database).unlink(missing_ok=True)
-        if wrong is None:
+        found = _begun(database)
+        if found is None:
+            if not database.exists():
+                return None
+            found = _look(database, Backups(settings), now)
+        if found is None:
+            _mark(database).unlink(missing_ok=True)
             return None
-        aside = database.with_name(f"{database.name}.damaged-{now:%Y%m%dT%H%M%SZ}")
-        found = [file for end in SIDES if (file := database.with_name(database.name + end)).exists()]
-        written = min(now, max(datetime.fromtimestamp(file.stat().st_mtime, UTC) for file in found))
-        for file in found:
-            file.rename(aside.with_name(aside.name + file.name.removeprefix(database.name)))
-        copy = _put_in_place(database, backups)
-        log.error("%s is damaged (%s) and now called %s; in its place: %s", database, wrong, aside, copy)
-        return Damage(wrong, aside, copy, written)
+        # The database itself goes last: once it is aside, what has its name is new.
+        for end in reversed(SIDES):
+            file = database.with_name(database.name + end)
+            if file.exists() and not found.aside.exists():
+                file.rename(found.aside.with_name(found.aside.name + end))
+        if found.copy is not None and _partial(database).exists():
+            _partial(database).rename(database)
+        to_disk(database.parent)
+        log.error(
+            "%s is damaged (%s) and now called %s; in its place: %s",
+            database, found.wrong, found.aside, found.copy,
+        )  # fmt: skip
+        return found
+
+
+def _look(database: Path, backups: Backups, now: datetime) -> Damage | None:
+    """Look at the database; if it is damaged, get all ready that is needed to set it aside."""
+    wrong = _wrong(database, backups)
+    if wrong is None:
+        return None
+    found = [file for end in SIDES if (file := database.with_name(database.name + end)).exists()]
+    written = min(now, max(datetime.fromtimestamp(file.stat().st_mtime, UTC) for file in found))
+    aside = database.with_name(f"{database.name}.damaged-{now:%Y%m%dT%H%M%SZ}")
+    damage = Damage(wrong, aside, _copy_beside(database, backups), written)
+    note = {"wrong": wrong, "aside": str(aside), "copy": damage.copy and str(damage.copy)}
+    _mark(database).write_text(json.dumps(note | {"written": written.isoformat()}))
+    to_disk(_mark(database))
+    to_disk(database.parent)
+    return damage
+
+
+def _begun(database: Path) -> Damage | None:
+    """What an earlier start was setting right when it ended."""
+    try:
+        note = json.loads(_mark(database).read_text())
+        return Damage(
+            note["wrong"],
+            Path(note["aside"]),
+            None if note["copy"] is None else Path(note["copy"]),
+            datetime.fromisoformat(note["written"]),
+        )
+    except (OSError, ValueError, TypeError, KeyError):
+        return None
 
 
 def make_good(settings: Settings, store: Store, found: Damage, now: datetime) -> None:
     """Save from the damaged database what was noted, and leave the keeper word of it, in one transaction."""
+    scope = f"damaged {found.aside.name}"
+    if not store.rows("SELECT 1 FROM alerts WHERE kind = 'storage' AND scope = ?", scope):
+        _take_over(settings, store, found, scope, now)
+    for batch in store.batches("outcome = 'harvested'"):
+        if store.evidence(batch.batch_id) is None:
+            work_out_evidence(store, batch)
+    _mark(settings.store.path).unlink(missing_ok=True)
+
+
+def _take_over(settings: Settings, store: Store, found: Damage, scope: str, now: datetime) -> None:
     with store.atomic():
         last_us = max(int(store.meta("alive_us", "0")), store.received_last_us())
         saved = _save_notes(found.aside, store, now)
@@ -89,11 +141,8 @@ def make_good(settings: Settings, store: Store, found: Damage, now: datetime) ->
             found.copy is not None, saved, voice,
         )  # fmt: skip
         urgency = settings.alerts.urgency.get("storage", URGENCY["storage"])
-        alert = Alert("storage", f"damaged {to_us(now)}", None, urgency, title, body, now)
+        alert = Alert("storage", scope, None, urgency, title, body, now)
         store.add_alert(alert, len(settings.push.to), now)
-    for batch in store.batches("outcome = 'harvested'"):
-        if store.evidence(batch.batch_id) is None:
-            work_out_evidence(store, batch)
     log.error("%s. %s", title, body)
 
 
@@ -103,7 +152,7 @@ def _mark(database: Path) -> Path:
 
 def _wrong(database: Path, backups: Backups) -> str | None:
     if database.stat().st_size == 0:
-        return "it is empty" if backups.made() else None
+        return "it is empty" if backups.made() or _mark(database).exists() else None
     try:
         return damage(database, thorough=_mark(database).exists())
     except sqlite3.Error as error:
@@ -111,8 +160,14 @@ def _wrong(database: Path, backups: Backups) -> str | None:
         return None  # the store will say what is the matter
 
 
-def _put_in_place(database: Path, backups: Backups) -> Path | None:
-    """Put the newest copy that is whole where the database was."""
+def _partial(database: Path) -> Path:
+    return database.with_name(database.name + ".partial")
+
+
+def _copy_beside(database: Path, backups: Backups) -> Path | None:
+    """Put the newest copy that is whole beside the database, on disk, to take its place: which it is."""
+    partial = _partial(database)
+    partial.unlink(missing_ok=True)
     for copy in backups.made():
         try:
             wrong = damage(copy, thorough=True)
@@ -121,12 +176,11 @@ def _put_in_place(database: Path, backups: Backups) -> Path | None:
         if wrong is not None:
             log.error("the copy %s is of no use: %s", copy, wrong)
             continue
-        partial = database.with_name(database.name + ".partial")
+        if shutil.disk_usage(partial.parent).free < copy.stat().st_size:
+            raise OSError(errno.ENOSPC, f"{os.strerror(errno.ENOSPC)} for {copy}")
         os.close(open_own(partial))
         shutil.copyfile(copy, partial)
         to_disk(partial)
-        partial.rename(database)
-        to_disk(database.parent)
         return copy
     return None
 

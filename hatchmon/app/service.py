@@ -30,8 +30,9 @@ from hatchmon.app.replan import Replanner
 from hatchmon.app.rescue import make_good, set_aside_if_damaged, suspect
 from hatchmon.app.settings import Settings
 from hatchmon.app.snapshot import Showcase
+from hatchmon.app.watchman import Watchman
 from hatchmon.hatchery.payload import LARGEST_PAYLOAD
-from hatchmon.hatchery.types import Refused
+from hatchmon.hatchery.types import Alert, Refused
 
 if TYPE_CHECKING:
     from hatchmon.adapters.web.server import WebServer
@@ -89,21 +90,37 @@ def addresses(settings: Settings) -> dict[int, str]:
 
 
 class Service:
-    """Everything that ``hatchmon run`` starts; ``stop``, from any thread, makes ``run`` return."""
+    """Everything that ``hatchmon run`` starts; ``stop``, from any thread, makes ``run`` return, and so
+    does ``stopping``. ``told``: an alert of the time before, and to how many addresses it has yet to go."""
 
     def __init__(
-        self, settings: Settings, notify: Notify | None = None, planner: Replanner | None = None
+        self,
+        settings: Settings,
+        notify: Notify | None = None,
+        planner: Replanner | None = None,
+        stopping: threading.Event | None = None,
+        told: tuple[Alert, int] | None = None,
     ) -> None:
         self._settings = settings
         self._notify = notify or Notify()
         self._planner = planner
         self._clock = make_clock(settings)
-        self._stopping = threading.Event()
+        self._stopping = stopping or threading.Event()
         self._inbox: queue.Queue[object] = queue.Queue(settings.broker.receive_maximum * 2 + 256)
         found = set_aside_if_damaged(settings, self._clock.now())
         self._store = Store(settings.store.path)
-        if found is not None:
-            make_good(settings, self._store, found, self._clock.now())
+        try:
+            if found is not None:
+                make_good(settings, self._store, found, self._clock.now())
+            self._assemble(settings)
+            if told is not None:
+                self._store.add_alert(*told, self._clock.now())
+        except BaseException:  # a full disk, perhaps: it is tried again in this process
+            self._store.close()
+            raise
+
+    def _assemble(self, settings: Settings) -> None:
+        self._watchman = Watchman(settings.store.path)
         self._lost = False  # what is stored now would go with the deleted or damaged file
         showcase = Showcase() if settings.web.enabled else None
         self._engine = Engine(settings, self._store, self._clock, self, showcase)
@@ -172,15 +189,20 @@ class Service:
         except sqlite3.DatabaseError as error:
             if not is_damage(error):
                 raise
-            self._lost = True
-            suspect(self._settings.store.path)
-            raise StoreError(
-                f"{self._settings.store.path} is damaged ({error}). Start hatchmon again: it looks at the "
-                "file, sets it aside if need be and puts the newest backup in its place"
-            ) from error
+            raise self._spoilt(str(error)) from error
         finally:
             self._notify.stopping()
             self._shut_down()
+
+    def _spoilt(self, wrong: str) -> StoreError:
+        """What to end with when the database is damaged: the next start sees to it."""
+        self._lost = True
+        path = self._settings.store.path
+        suspect(path)
+        return StoreError(
+            f"{path} is damaged ({wrong}). Start hatchmon again: it looks at the file, sets it aside if need "
+            "be and puts the newest backup in its place"
+        )
 
     def _loop(self) -> None:
         interval_s = self._notify.watchdog_interval_s
@@ -193,6 +215,9 @@ class Service:
                     self._engine.close()
                     self._lost = True
                     self._store.put_back()
+                if self._watchman.wrong is not None:
+                    raise self._spoilt(self._watchman.wrong)
+                self._watchman.turn()
                 next_look_s = time.monotonic() + LOOK_FOR_FILE_S
             self._take(self._engine.due_in_s())
             self._engine.turn()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
 from datetime import datetime, timedelta
@@ -15,6 +16,8 @@ from hatchmon.hatchery.storage import Room
 
 LOG_TIDY_BYTES = 8_000_000
 HOURS_THINNED_A_MINUTE = 4
+# What a disk says that is full, worn out or switched to read-only; EFBIG is a limit on the size of files.
+_TAKES_NOTHING = {errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO, errno.EFBIG}
 
 
 class Disk:
@@ -34,6 +37,17 @@ class Disk:
 
     def refusal(self) -> str | None:
         """Why the disk takes nothing now; None when it does, and the trouble is another."""
+        error = self._try()
+        return None if error is None else error.strerror or str(error)
+
+    def why_not(self, failed: Exception) -> str | None:
+        """What keeps the disk from taking what ``failed`` to be written; None when the trouble is another."""
+        for error in (failed, self._try()):
+            if isinstance(error, OSError) and error.errno in _TAKES_NOTHING:
+                return os.strerror(error.errno)
+        return None
+
+    def _try(self) -> OSError | None:
         probe = self._database.with_name(self._database.name + ".probe")
         try:
             try:
@@ -46,7 +60,7 @@ class Disk:
             finally:
                 probe.unlink(missing_ok=True)
         except OSError as error:
-            return error.strerror or str(error)
+            return error
         return None
 
 

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
 import random
+import shutil
 import sqlite3
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
-from hatchmon.adapters.dbfile import damage
+from hatchmon.adapters.dbfile import damage, to_disk
 from hatchmon.adapters.store import NewReading, Store, StoreError, Taken, to_us
 from hatchmon.app.backups import Backups, NotMade
 from hatchmon.app.beliefs import work_out_evidence
@@ -157,6 +160,60 @@ def test_without_a_whole_backup_it_begins_anew_and_says_so(settings: Settings) -
     assert (found.copy, title) == (None, "The record was damaged, and no backup was whole")
     assert "Begin the batches that run again" in body
     assert found.aside.exists()
+
+
+@pytest.mark.parametrize("steps", range(14))
+def test_a_power_cut_in_the_midst_of_it(
+    settings: Settings, monkeypatch: pytest.MonkeyPatch, steps: int
+) -> None:
+    """After so many steps on the disk. The next start goes on with it, and the keeper is told once."""
+    now = a_day(settings)
+    spoil(settings.store.path, 1024)
+
+    class PowerCut(BaseException):
+        pass
+
+    left = steps
+
+    def or_never(real: Callable[..., object]) -> Callable[..., object]:
+        def step(*words: object, **more: object) -> object:
+            nonlocal left
+            if left == 0:
+                raise PowerCut
+            left -= 1
+            return real(*words, **more)
+
+        return step
+
+    with monkeypatch.context() as patch:
+        for name in ("rename", "write_text", "unlink"):
+            patch.setattr(Path, name, or_never(getattr(Path, name)))
+        patch.setattr("hatchmon.app.rescue.to_disk", or_never(to_disk))
+        patch.setattr("shutil.copyfile", or_never(shutil.copyfile))
+        with contextlib.suppress(PowerCut):
+            rescued(settings, now)
+    _, (title, body) = rescued(settings, now + HOUR)
+    assert title == "The record was damaged; a backup stands in for it"
+    (aside,) = settings.store.path.parent.glob("hatchmon.db.damaged-*Z")
+    assert str(aside) in body
+    assert set_aside_if_damaged(settings, now + 2 * HOUR) is None
+    with Store(settings.store.path, read_only=True) as store:
+        assert store.next_seq() == 40 * 60 + 1
+        assert len(store.rows("SELECT * FROM alerts")) == 1
+
+
+def test_a_disk_without_room_for_the_backup_leaves_all_in_place(
+    settings: Settings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    now = a_day(settings)
+    spoil(settings.store.path, 1024)
+    with monkeypatch.context() as patch:
+        patch.setattr("shutil.disk_usage", lambda _: SimpleNamespace(free=1000))
+        with pytest.raises(OSError, match="No space left on device"):
+            rescued(settings, now)
+    assert settings.store.path.exists()
+    assert not list(settings.store.path.parent.glob("*.damaged-*"))
+    assert rescued(settings, now)[1][0] == "The record was damaged; a backup stands in for it"
 
 
 def test_somebody_elses_file_is_not_touched(settings: Settings) -> None:

@@ -109,6 +109,18 @@ class Rig:
         wait_until(stored, timeout, f"a new reading in the database; {self.daemon.status}")
         return time.monotonic() - begun
 
+    def manage(self, told: str, timeout: float = 60.0) -> float:
+        """Do what systemd does: wait until the daemon ends by itself, here with ``told`` in its log, and
+        start it again; seconds from now until a new reading is stored."""
+        begun = time.monotonic()
+        wait_until(lambda: not self.daemon.running, timeout, f"the daemon to end; {self.daemon.status}")
+        assert self.daemon.process is not None
+        assert self.daemon.process.wait() == 1, "Restart=on-failure"
+        wait_until(lambda: told in self.daemon.log(), 5.0, f"{told!r} in the log")
+        self.daemon.start()
+        self.moving()
+        return time.monotonic() - begun
+
     def settle(self) -> tuple[int, int]:
         """End the flow and wait until everything is stored: (sent, lost).
 
@@ -120,8 +132,12 @@ class Rig:
         def missing() -> int:
             return sum((sent - self.stored()).values())
 
-        deadline = time.monotonic() + 60.0
-        while missing() and time.monotonic() < deadline:
+        before, deadline = -1, 0.0
+        while left := missing():  # as long as it comes nearer
+            if left != before:
+                before, deadline = left, time.monotonic() + 60.0
+            if time.monotonic() > deadline:
+                break
             time.sleep(0.1)
         assert not self.stored() - sent, "stored twice, or never sent"
         return len(self.flow.sent), missing()
