@@ -15,10 +15,12 @@ from hatchmon.adapters.clock import Clock
 from hatchmon.adapters.courier import bad_address, masked
 from hatchmon.adapters.heartbeat import call, shown
 from hatchmon.adapters.mqtt import LinkDown, LinkUp, MqttLink, SubscriptionRefused
+from hatchmon.adapters.promql import Unanswered
 from hatchmon.adapters.push import try_now
 from hatchmon.adapters.series import SeriesForwarder
 from hatchmon.adapters.store import Store, StoreError, Taken
 from hatchmon.app.buttons import request_topic
+from hatchmon.app.fleet import try_fleet
 from hatchmon.app.intake import DEFAULT_ROOT
 from hatchmon.app.service import addresses, make_broker, make_series_server
 from hatchmon.app.settings import Settings
@@ -26,6 +28,7 @@ from hatchmon.app.state import availability_topic
 from hatchmon.hatchery.wording import printable
 
 BROKER_WAIT_S = 6.0
+FLEET_WAIT_S = 6.0
 PAGE_WAIT_S = 3.0
 UNREAD_WITHIN = timedelta(hours=1)
 
@@ -49,6 +52,7 @@ def check_all(settings: Settings, clock: Clock, send_test: bool) -> Iterator[Fin
     yield check_broker(settings, clock)
     yield from check_messages(settings, clock)
     yield check_series(settings)
+    yield from check_fleet(settings, clock)
     yield from check_push(settings, send_test)
     yield check_page(settings)
     yield from check_heartbeat(settings, send_test)
@@ -162,6 +166,27 @@ def check_series(settings: Settings) -> Finding:
         more = f"; {refused} lines that it refused are kept: hatchmon export refused" if refused else ""
         return Finding("series", True, f"{server.url} takes writes{more}")
     return Finding("series", False, trouble, "correct series.url, token, org and bucket, or start the server")
+
+
+def check_fleet(settings: Settings, clock: Clock) -> Iterator[Finding]:
+    """Whether the store of all sites can be read; nothing where none is set."""
+    fleet = settings.fleet
+    if fleet is None:
+        return
+    try:
+        sites = try_fleet(fleet, clock.now(), FLEET_WAIT_S)
+    except Unanswered as why:
+        yield Finding("fleet", False, str(why), "correct fleet.url and token, or start the server")
+        return
+    if settings.series is not None and settings.site not in sites:
+        yield Finding(
+            "fleet",
+            False,
+            f"{fleet.url} can be read, but {settings.site} is not among its {len(sites)} sites",
+            "see whether series.url leads to the same store; the first points come within a minute",
+        )
+        return
+    yield Finding("fleet", True, f"{fleet.url} can be read; sites there: {len(sites)}")
 
 
 def _lines_refused(settings: Settings) -> int:

@@ -497,6 +497,33 @@ def lots(config: Config = None, as_json: AsJson = False) -> None:
 
 
 @app.command()
+def fleet(
+    everything: Annotated[
+        bool, typer.Option("--all", help="Every batch that runs, not the most pressing alone.")
+    ] = False,
+    config: Config = None,
+    as_json: AsJson = False,
+) -> None:
+    """Show all sites that write to one series store: what is ready where, which lag, how lots compare."""
+    from hatchmon.adapters.promql import Unanswered
+    from hatchmon.app import views
+    from hatchmon.app.fleet import COMMAND_LIMIT_S, read_fleet
+    from hatchmon.app.fleet_views import fleet_json, fleet_shown
+
+    with _session(config) as session:
+        if session.settings.fleet is None:
+            _wrong_use("No store of all sites is set: give its address as url under [fleet] in the settings.")
+        try:
+            found = read_fleet(session.settings.fleet, session.now, COMMAND_LIMIT_S)
+        except Unanswered as why:
+            raise Refused(str(why)) from None
+        if as_json:
+            typer.echo(json.dumps(fleet_json(found, session.voice), indent=2, ensure_ascii=False))
+        else:
+            views.console().print(fleet_shown(found, session.voice, everything))
+
+
+@app.command()
 def supply(
     days: Annotated[
         int | None,

@@ -185,6 +185,18 @@ class Series(_Section):
     bucket: NotEmpty = "hatchmon"
 
 
+class Fleet(_Section):
+    """The store that all sites write to, to be read: its address before /api/v1/query, and its token.
+
+    ``lagging_min``: after so long without a sign a site lags; ``record_days`` of batches are compared.
+    """
+
+    url: HttpAddress
+    token: Secret = SecretStr("")
+    lagging_min: Annotated[float, number_between(5, 1440, " (minutes)")] = 60.0
+    record_days: Annotated[int, whole_between(1, 365)] = 30
+
+
 class Second(_Section):
     """Who is told as well what nobody has seen in time: addresses, after how long, for which urgencies."""
 
@@ -347,6 +359,7 @@ class Settings(BaseSettings):
     requests: Requests = Field(default_factory=Requests)
     clock: Clock = Field(default_factory=Clock)
     series: Series | None = None
+    fleet: Fleet | None = None
     push: Push = Field(default_factory=Push)
     heartbeat: Heartbeat | None = None
     quiet: Quiet | None = None

@@ -155,3 +155,11 @@ EFFICIENCY = Constant(
 # How batches of one lot differ, each value with its prior share; assumed, no source.
 SHARE_BETWEEN = ((0.005, 0.3), (0.02, 0.4), (0.05, 0.3))  # intraclass correlation of the hatched share
 EFFICIENCY_BETWEEN = ((0.07, 0.3), (0.14, 0.4), (0.25, 0.3))  # sd of ln nauplii per gram
+
+# --- many sites ------------------------------------------------------------------------------
+EFFECT_SCALE = Constant(
+    1.0,
+    "standard deviations of the rest",
+    "assumed",
+    "scale of the half-Cauchy prior for how much lots, and sites, differ beside batches of the same",
+)

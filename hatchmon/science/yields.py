@@ -155,6 +155,13 @@ def students_t90(degrees: float) -> float:
     return z + first / degrees + second / degrees**2
 
 
+def jeffreys_share(hits: int, n: int) -> Interval:
+    """Share of ``n`` independent trials (at least one) that hit, with its interval from Jeffreys' prior."""
+    low, high = _beta_sides(hits + 0.5, n - hits + 0.5)
+    value = hits / n
+    return Interval(value, min(low, value), max(high, value))
+
+
 def _beta_sides(a: float, b: float) -> tuple[float, float]:
     """10 and 90 % quantiles of Beta(a, b), a and b at least one half."""
     # On the angle whose squared sine is the share the density is smooth and its width known.

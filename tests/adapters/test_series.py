@@ -10,6 +10,7 @@ import warnings
 from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from email.utils import format_datetime
+from functools import partial
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 
@@ -216,6 +217,19 @@ def test_store_holds_what_was_sent(
     assert {s["metric"]["quantity"] for s in victoria_metrics.export()} == {"temperature"}
     assert inbox.events == [Forwarded(1000, 1000), Forwarded(2000, 1000), Forwarded(2500, 500)]
     assert outbox.threads == {"series"}
+
+
+def test_the_address_may_have_a_path_before_the_write_endpoint(
+    victoria_metrics: VictoriaMetrics, lines: LineServer, start: Callable[..., SeriesForwarder]
+) -> None:
+    """As the front door of a cluster has; the single server takes lines below /influx as well."""
+    for url in (f"{victoria_metrics.url}/influx", f"{lines.url}/insert/0/influx/"):
+        inbox = Inbox()
+        forwarder = start(url, Outbox([reading(1)]), inbox)
+        wait_until(partial(inbox.events.__contains__, Forwarded(1, 1)), 5.0, url)
+        assert forwarder.probe() is None
+    assert {path.partition("?")[0] for path in lines.queries} == {"/insert/0/influx/api/v2/write"}
+    assert in_store(victoria_metrics)
 
 
 def test_catches_up_in_order_after_the_store_was_down(

@@ -346,8 +346,8 @@ PROBE = '[[probes]]\ncone = "left"\nquantity = "temperature"\ntopic = "a/b"\n'
         (
             '"a b" = 1',
             '"a b" is not a setting at the top; the settings here are site, unit, time_zone, default_topics,'
-            " store, backup, broker, probes, onewire, requests, clock, series, push, heartbeat, quiet,"
-            " alerts, lots, window, cones, supply, web, rehearsal",
+            " store, backup, broker, probes, onewire, requests, clock, series, fleet, push, heartbeat,"
+            " quiet, alerts, lots, window, cones, supply, web, rehearsal",
         ),
         # kinds
         (
@@ -1004,7 +1004,8 @@ def test_every_secret_can_be_a_credential_and_the_unit_says_so(
     load: Load, credentials: Path, key: str
 ) -> None:
     (credentials / key).write_text(SECRET)
-    rest = '[broker]\nusername = "u"\ntls = true\ncert_file = "/c"\n[series]\nurl = "http://x"'
+    rest = '[broker]\nusername = "u"\ntls = true\ncert_file = "/c"\n'
+    rest += '[series]\nurl = "http://x"\n[fleet]\nurl = "http://x"'
     try:
         said = repr(load(rest, {"CREDENTIALS_DIRECTORY": str(credentials)}))
     except SettingsError as refused:
