@@ -1215,6 +1215,7 @@ KEYS = [
     "alerts.broker_min",
     "alerts.series_min",
     *("series.url", "series.token", "series.org", "series.bucket", "quiet.from", "quiet.to"),
+    *("fleet.url", "fleet.token", "fleet.lagging_min", "fleet.record_days"),
     *("alerts.cold_c", "alerts.warm_c", "alerts.water_min", "alerts.ready_soon_min", "alerts.closing_min"),
     *("alerts.silent_min", "alerts.urgency", "alerts.salt_low", "alerts.salt_high", "alerts.dark_lux"),
     *("window.opens_share", "window.closes_instar2", "window.closes_energy", "window.smallest_mouths"),
