@@ -111,7 +111,10 @@ CASES = {
 }
 
 
-@pytest.mark.parametrize("case", CASES)
+@pytest.mark.parametrize(
+    "case",
+    [case if case == "one look" else pytest.param(case, marks=pytest.mark.exhaustive) for case in CASES],
+)
 def test_posterior_against_brute_force(case: str) -> None:
     """Against dense integration over u: the two posteriors share all but 1e-4 of their mass. Nine points of
     Gauss and Hermite are coarser where looks are sharp and batches far apart: means and sds within .005 (a),
@@ -144,6 +147,7 @@ def test_looks_of_one_batch_share_its_shift() -> None:
     assert mean_sd(together, 0)[1] > 1.15 * mean_sd(apart, 0)[1]
 
 
+@pytest.mark.exhaustive
 @pytest.mark.parametrize(
     ("running", "learnt"),
     [
@@ -240,6 +244,7 @@ def batches(draw: st.DrawFn) -> list[Evidence]:
     return found
 
 
+@pytest.mark.exhaustive
 @given(batches(), st.randoms())
 @settings(max_examples=25, deadline=None)
 def test_the_order_of_batches_does_not_matter(found: list[Evidence], random: Random) -> None:
@@ -274,6 +279,7 @@ FINITE = st.floats(-60.0, 60.0)
 BOUNDS = st.tuples(st.floats(-9.0, 9.0) | st.just(-np.inf), st.floats(0.0, 5.0) | st.just(np.inf))
 
 
+@pytest.mark.exhaustive
 @given(
     st.lists(
         st.tuples(
@@ -317,6 +323,7 @@ def test_whatever_was_noted_beliefs_stay_numbers(
     assert np.all(np.isfinite(belief.a_mean_sd))
 
 
+@pytest.mark.exhaustive
 def test_hundreds_of_notes_that_contradict_each_other_leave_numbers() -> None:
     """Three batches, each sworn to four hundred times, none of them like another."""
     belief = PRIOR

@@ -19,6 +19,8 @@ from hatchmon.science.normal import Floats
 from hatchmon.science.rates import schoolfield_1981
 from tests.science.simulation import POPULATIONS, SEED, Scores, run, table
 
+pytestmark = pytest.mark.exhaustive
+
 # ---- truth that is not the model ----
 
 

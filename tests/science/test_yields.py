@@ -228,6 +228,7 @@ def numbers_of(rng: np.random.Generator, mean: float, grams: float) -> Samples:
     return Samples(tuple(map(int, found)), grams=grams)
 
 
+@pytest.mark.exhaustive
 @pytest.mark.parametrize("batches", [1, 4])
 def test_pooled_intervals_hold_four_in_five(batches: int) -> None:
     """The lot's level from the prior, batches spread as assumed; 250 lots, so 80 +- 5 at two
@@ -338,6 +339,7 @@ def found(
     return named / lots
 
 
+@pytest.mark.exhaustive
 @pytest.mark.parametrize(
     ("sd", "kind", "measure"),
     [
@@ -357,11 +359,13 @@ def test_steady_lots_are_seldom_named(sd: float, kind: str, measure: Measure) ->
     assert found(11, 500, sd, kind, measure) < 0.05
 
 
+@pytest.mark.exhaustive
 def test_steady_lots_over_the_usual_range_are_seldom_named() -> None:
     """All the above together: 1 to 2 %."""
     assert np.mean([found(5, 250, sd, "normal") for sd in (0.06, 0.10, 0.14, 0.20)]) < 0.025
 
 
+@pytest.mark.exhaustive
 @pytest.mark.parametrize(
     ("sd", "measure", "power"),
     [
