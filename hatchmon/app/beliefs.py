@@ -4,20 +4,20 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import numpy as np
 
 from hatchmon.adapters.store import Store
 from hatchmon.app.record import SALT_QUANTITIES, Water, salinity_of, usual_day, watch_batch
-from hatchmon.hatchery.ahead import Cycle
+from hatchmon.hatchery.ahead import Cycle, Room
 from hatchmon.hatchery.counts import Falling, lot_hatchability, lot_yield
 from hatchmon.hatchery.honesty import Honesty, Scored, honesty, score, widened
 from hatchmon.hatchery.looks import reaches_the_end
-from hatchmon.hatchery.next_look import NextLook
 from hatchmon.hatchery.noted import noted_evidence
 from hatchmon.hatchery.types import Batch, Count, Forecast, Quantity
-from hatchmon.hatchery.watch import UNKNOWN_HATCHABILITY, BatchWatch
+from hatchmon.hatchery.watch import UNKNOWN_HATCHABILITY, BatchWatch, Foreseen
 from hatchmon.science.learning import Counted, Evidence, LotBelief, keeper_prior
 from hatchmon.science.nauplii import Thresholds
 
@@ -90,21 +90,10 @@ class Beliefs:
 
     def forecast(self, watch: BatchWatch, water: Water, now: datetime) -> Forecast:
         """What is believed of a batch at ``now``, as wide as the record of past forecasts demands."""
-        belief, air_c, cycle = self._surroundings(watch, water, now)
-        return widened(watch.forecast(now, belief, self._thresholds, air_c, cycle), self.honesty.widen)
+        return self.foresee(watch, water, now).forecast
 
-    def forecast_and_look(
-        self, watch: BatchWatch, water: Water, now: datetime
-    ) -> tuple[Forecast, NextLook | None]:
-        """The same, with the look that would narrow the forecast most."""
-        belief, air_c, cycle = self._surroundings(watch, water, now)
-        told, look = watch.forecast_and_look(now, belief, self._thresholds, air_c, cycle)
-        return widened(told, self.honesty.widen), look
-
-    def _surroundings(
-        self, watch: BatchWatch, water: Water, now: datetime
-    ) -> tuple[LotBelief, float | None, Cycle | None]:
-        """What a forecast rests on beside the batch itself: its lot, the room now, the room's day."""
+    def foresee(self, watch: BatchWatch, water: Water, now: datetime) -> Foreseen:
+        """The same, ready to tell the look that would narrow the forecast most."""
         batch = watch.batch
         if watch.counts:
             if batch.batch_id not in self._hatchable:
@@ -115,7 +104,9 @@ class Beliefs:
             watch.salinity = salinity_of(newest) if newest else watch.salinity
         air = water.get(Quantity.AIR_TEMPERATURE)
         air_c = air[0] if air is not None and now - air[1] <= AIR_FRESH else None
-        return self.of(batch.lot), air_c, self._usual_day(batch, now)
+        room = Room(air_c, self._usual_day(batch, now))
+        found = watch.foresee(now, self.of(batch.lot), self._thresholds, room)
+        return replace(found, forecast=widened(found.forecast, self.honesty.widen))
 
     def _usual_day(self, batch: Batch, now: datetime) -> Cycle | None:
         """Read afresh once an hour: a week of readings is much to sum up."""

@@ -9,6 +9,7 @@ from pathlib import Path
 from hatchmon.adapters.store import NewReading, Store, Stream, to_us
 from hatchmon.app.demo_hatchery import PLANS, Hatchery, Plan
 from hatchmon.app.record import watch_batch, water_of
+from hatchmon.hatchery.ahead import Room
 from hatchmon.hatchery.probes import Judge
 from hatchmon.hatchery.types import Batch, Quantity
 from hatchmon.science.learning import LotBelief
@@ -129,7 +130,7 @@ def _age_h(store: Store, plan: Plan, shown_start: datetime) -> float:
     age_h = 18.0
     for _ in range(3):  # another age means other water behind it, and so a little more or less to go
         watch = watch_batch(store, _batch(plan, shown_start, age_h), shown_start)
-        forecast = watch.forecast(shown_start, LotBelief.prior(), air_c=air[0] if air else None)
+        forecast = watch.forecast(shown_start, LotBelief.prior(), room=Room(air[0] if air else None))
         assert forecast.opens is not None
         age_h = min(max(forecast.opens.p50 - plan.ready_in_h, 1.0), PAST_H)
     return age_h

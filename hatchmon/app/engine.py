@@ -535,12 +535,12 @@ class Engine:
         return list(newest.values())
 
     def _forecast(self, cone: ConeState, watch: BatchWatch, now: datetime) -> None:
-        new = self._beliefs.forecast(watch, cone.water, now)
-        cone.forecast = new
+        foreseen = self._beliefs.foresee(watch, cone.water, now)
+        new = cone.forecast = foreseen.forecast
         if cone.issued is None or _differs(cone.issued, new):
             cone.issued = new
             if self._showcase is not None:
-                cone.next_look = self._beliefs.forecast_and_look(watch, cone.water, now)[1]
+                cone.next_look = foreseen.next_look()
             self._pending.forecasts.append((watch.batch.batch_id, new))
 
     def _facts(self, cone: ConeState, batch: Batch, now: datetime) -> list[Fact]:

@@ -38,7 +38,8 @@ def cones_now(settings: Settings, store: Store, now: datetime) -> list[ConeNow]:
         batch = running.get(name)
         forecast = look = None
         if batch is not None:
-            forecast, look = beliefs.forecast_and_look(watch_batch(store, batch, now), water, now)
+            foreseen = beliefs.foresee(watch_batch(store, batch, now), water, now)
+            forecast, look = foreseen.forecast, foreseen.next_look()
         cones.append(ConeNow(name, water, batch, forecast, stored.get(name, ()), look))
     return in_turn(cones)
 

@@ -64,6 +64,14 @@ def _followed(air: Cycle, lag_per_h: float) -> Cycle:
 
 
 @dataclass(frozen=True, slots=True)
+class Room:
+    """The air around a cone: ``air_c`` now and its usual day, ``cycle``; None where nobody measures."""
+
+    air_c: float | None = None
+    cycle: Cycle | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Ahead:
     """Water temperature after the last reading.
 

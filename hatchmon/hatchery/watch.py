@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from hatchmon.hatchery.ahead import Ahead, Cycle, look_ahead, set_point_only
+from hatchmon.hatchery.ahead import Ahead, Room, look_ahead, set_point_only
 from hatchmon.hatchery.bridge import bridged
 from hatchmon.hatchery.counts import samples_of
 from hatchmon.hatchery.looks import look_bounds
@@ -29,7 +29,7 @@ from hatchmon.science.hatching import (
     share_hatched,
 )
 from hatchmon.science.learning import SHARE_Z, Counted, Evidence, LotBelief
-from hatchmon.science.nauplii import Thresholds, usable_until_h, window
+from hatchmon.science.nauplii import Thresholds, opening_probit, usable_until_h, window
 from hatchmon.science.normal import Floats, normal_cdf, normal_quantile
 from hatchmon.science.rates import energy_loss_rate, schoolfield_1981, shape_sd
 from hatchmon.science.yields import count_likelihood
@@ -43,6 +43,7 @@ LOST_SHARE = 0.25
 COUNTED_AFTER = timedelta(hours=2)
 LN_RATE_PER_C = 0.095  # d ln rho / dT near 25 C for E = .73 eV
 HORIZON_H = 400.0
+NOT_MEASURED = Room()
 _LEVELS = (0.1, 0.5, 0.9)
 _SHARES: Floats = normal_cdf(SHARE_Z)
 UNKNOWN_HATCHABILITY = (
@@ -76,6 +77,19 @@ class _Course:
     ahead: Ahead
     paths: Paths
     extra_sd: float
+
+
+@dataclass(frozen=True, slots=True)
+class Foreseen:
+    """A forecast with what it came from: draws, ln Q at half hatch, paths, hours from the start; None where
+    no look could help, for the window has closed or nothing can be predicted."""
+
+    forecast: Forecast
+    _grounds: tuple[Draws, Floats, Paths, float] | None
+
+    def next_look(self) -> NextLook | None:
+        """The look that would narrow the forecast most; None where none is worth the walk."""
+        return None if self._grounds is None else most_telling(*self._grounds)
 
 
 class BatchWatch:
@@ -160,34 +174,28 @@ class BatchWatch:
         now: datetime,
         belief: LotBelief,
         thresholds: Thresholds | None = None,
-        air_c: float | None = None,
-        cycle: Cycle | None = None,
+        room: Room = NOT_MEASURED,
     ) -> Forecast:
         """What is believed at ``now`` of a batch of the lot that ``belief`` is about, given its log and
-        looks so far; ``air_c`` is the room's temperature where measured, ``cycle`` its usual day."""
-        course = self._course(now, air_c, cycle)
-        if course is None:
-            return self._unknown(now)
-        return self._told(now, course, *self._draws(course, belief), thresholds)
+        looks so far, in a ``room``."""
+        return self.foresee(now, belief, thresholds, room).forecast
 
-    def forecast_and_look(
+    def foresee(
         self,
         now: datetime,
         belief: LotBelief,
         thresholds: Thresholds | None = None,
-        air_c: float | None = None,
-        cycle: Cycle | None = None,
-    ) -> tuple[Forecast, NextLook | None]:
-        """The same as ``forecast``, with the look that would narrow it most; None where none is worth the
-        walk, the window has closed or nothing can be predicted."""
-        course = self._course(now, air_c, cycle)
+        room: Room = NOT_MEASURED,
+    ) -> Foreseen:
+        """The same, ready to tell the look that would narrow it most."""
+        course = self._course(now, room)
         if course is None:
-            return self._unknown(now), None
+            return Foreseen(self._unknown(now), None)
         draws, mu = self._draws(course, belief)
         told = self._told(now, course, draws, mu, thresholds)
         if told.closes is None or self.batch.hours_at(now) >= told.closes.p50:
-            return told, None
-        return told, most_telling(draws, mu, course.paths, course.until_h)
+            return Foreseen(told, None)
+        return Foreseen(told, (draws, mu, course.paths, course.until_h))
 
     def _told(
         self, now: datetime, course: _Course, draws: Draws, mu: Floats, thresholds: Thresholds | None
@@ -200,9 +208,10 @@ class BatchWatch:
         if refused:
             return self._silent(now, refused, float(q_now[CENTRAL_NODE]), hatched, ahead.rule)
 
-        when = reach_h(draws, mu[:, None] + _PERCENTS * draws.sigma[:, None], paths)
-        opening = window(draws, mu, paths, thresholds)
-        hatch = _levels(np.concatenate((when, opening.opens_h[..., None]), axis=-1))
+        marks = np.append(_PERCENTS, opening_probit(draws, thresholds))
+        when = reach_h(draws, mu[:, None] + marks * draws.sigma[:, None], paths)
+        opening = window(draws, mu, paths, thresholds, when[..., 3])
+        hatch = _levels(when)
         few = _levels(np.stack((opening.few_open_h, opening.best_h, opening.closes_h), axis=-1))
         # The few draws behind the last two are moved by what tells their opening from that of all.
         t10, t50, t90, opens, best, closes = map(_band, (*hatch, *(few[1:] + hatch[3] - few[0])))
@@ -242,9 +251,7 @@ class BatchWatch:
             return None
         return self._evidence(course)
 
-    def _course(
-        self, until: datetime, air_c: float | None = None, cycle: Cycle | None = None
-    ) -> _Course | None:
+    def _course(self, until: datetime, room: Room = NOT_MEASURED) -> _Course | None:
         """The water as known until then and as expected after; None where nothing at all is known of it."""
         batch = self.batch
         until_h = max(batch.hours_at(until), 0.0)
@@ -254,7 +261,7 @@ class BatchWatch:
         if hours.size:
             clock_h = batch.started.hour + batch.started.minute / 60.0 + float(hours[-1])
             ahead = look_ahead(
-                hours, temps, batch.set_point_c, self._air_lately(until_h, air_c), cycle, clock_h
+                hours, temps, batch.set_point_c, self._air_lately(until_h, room.air_c), room.cycle, clock_h
             )
             past = self._past(hours, temps)
         elif batch.set_point_c is not None:

@@ -90,8 +90,11 @@ def reach_h(draws: Draws, ln_q: Floats, paths: Paths) -> Floats:
     for node in range(ENERGY_NODES_EV.size):
         rows = np.flatnonzero(draws.node == node)
         if rows.size:
+            marks = wanted[rows]
+            found = np.empty((rows.size, OFFSETS.size, marks.shape[1]))
             for offset in range(OFFSETS.size):
-                out[rows, offset] = np.interp(wanted[rows], paths.q[node, offset], paths.hours)
+                found[:, offset] = np.interp(marks, paths.q[node, offset], paths.hours)
+            out[rows] = found
     return out
 
 

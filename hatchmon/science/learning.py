@@ -90,6 +90,7 @@ class LotBelief:
     weights: Floats
     hatches: int = 0
     _c: Floats = field(init=False, repr=False)
+    _lots: dict[int, _LotLevel] = field(init=False, repr=False, default_factory=dict)
 
     def __post_init__(self) -> None:
         half = (self.a[1] - self.a[0]) / 2.0
@@ -159,11 +160,12 @@ class LotBelief:
             line = _line_likelihood(running, self._c)
             weights = weights * _over_shifts(self.a, self._c, sds, line)
         points, normal = _points(n)
-        lot = self._lot_level(weights, points, sds)
         if line is None:
-            u = lot.sd * normal[:, 4]
+            lot = self._lot(n)
+            u = sds[lot.on_omega] * normal[:, 4]
         else:
-            shifts = np.exp(-0.5 * ((self._c - lot.a[:, None]) / lot.sd[:, None]) ** 2)
+            lot = self._lot_level(weights, points)
+            shifts = np.exp(-0.5 * ((self._c - lot.a[:, None]) / sds[lot.on_omega][:, None]) ** 2)
             on_c, within_c = _pick(shifts * line[:, lot.node, lot.on_sigma].T, points[:, 4])
             u = self._c[on_c] + within_c * (self._c[1] - self._c[0]) - lot.a
         return _drawn(lot, u, normal)
@@ -173,15 +175,21 @@ class LotBelief:
     ) -> list[Draws]:
         """``count`` batches to come of one lot, each as ``n`` equally likely sets of the unknowns: the i-th
         set of every batch has the same lot (a, E, sigma, moult, energy) and a shift u of its own."""
-        points, normal = _points(n)
-        lot = self._lot_level(self.weights, points, _shift_sds(extra_sd, light_known))
-        drawn = [_drawn(lot, lot.sd * normal[:, 4], normal)]
+        lot, normal = self._lot(n), _points(n)[1]
+        sd = _shift_sds(extra_sd, light_known)[lot.on_omega]
+        drawn = [_drawn(lot, sd * normal[:, 4], normal)]
         mixed = np.random.default_rng(count * n)  # seeded: the same every time
         for _ in range(count - 1):
-            drawn.append(_drawn(lot, lot.sd * normal[mixed.permutation(n), 4], normal))
+            drawn.append(_drawn(lot, sd * normal[mixed.permutation(n), 4], normal))
         return drawn
 
-    def _lot_level(self, weights: Floats, points: Floats, sds: Floats) -> _LotLevel:
+    def _lot(self, n: int) -> _LotLevel:
+        """Of the belief as it is, kept: a batch without looks asks for it every minute."""
+        if n not in self._lots:
+            self._lots[n] = self._lot_level(self.weights, _points(n)[0])
+        return self._lots[n]
+
+    def _lot_level(self, weights: Floats, points: Floats) -> _LotLevel:
         # One unknown after the other, each given those before it; within a cell all is equally likely.
         on_a, within_a = _pick(weights.sum(axis=(1, 2, 3))[None], points[:, 0])
         node, _ = _pick(weights.sum(axis=(2, 3))[on_a], points[:, 1])
@@ -193,19 +201,19 @@ class LotBelief:
             node=node,
             on_sigma=on_sigma,
             sigma=SIGMAS[on_sigma] * np.exp(within_sigma * step),
-            sd=sds[on_omega],
+            on_omega=on_omega,
         )
 
 
 @dataclass(frozen=True, slots=True)
 class _LotLevel:
-    """What the batches of a lot share, all (n,); ``sd`` of what shifts one of them."""
+    """What the batches of a lot share, all (n,)."""
 
     a: Floats
     node: NDArray[np.int64]
     on_sigma: NDArray[np.int64]
     sigma: Floats
-    sd: Floats
+    on_omega: NDArray[np.int64]
 
 
 def _drawn(lot: _LotLevel, u: Floats, normal: Floats) -> Draws:

@@ -54,23 +54,33 @@ class Window:
     few_open_h: Floats
     best_h: Floats
     closes_h: Floats
-    spread_out: bool
 
 
-def window(draws: Draws, mu: Floats, paths: Paths, thresholds: Thresholds | None = None) -> Window:
+def opening_probit(draws: Draws, thresholds: Thresholds | None = None) -> float:
+    """Probit of the hatched share that opens the window: that wanted, but at most 80 % for lots with a median
+    sigma above .25."""
+    share = (thresholds or Thresholds()).opens_share
+    if np.median(draws.sigma) > par.SPREAD_OUT_SIGMA.value:
+        share = min(share, par.OPENS_SHARE_SPREAD_OUT.value)
+    return float(normal_quantile(share))
+
+
+def window(
+    draws: Draws,
+    mu: Floats,
+    paths: Paths,
+    thresholds: Thresholds | None = None,
+    opens_h: Floats | None = None,
+) -> Window:
     """The harvest window of each draw: ``mu`` (n,) is the ln Q of half hatch.
 
-    Opens at the hatched share wanted (80 % for lots with a median sigma above .25); best where hatched
-    x energy x (1 - .2 for instar II) is greatest. A lot too spread out may close before it opens.
+    Opens at the hatched share wanted, ``opens_h`` (n, 5) where known already; best where hatched x energy x
+    (1 - .2 for instar II) is greatest. A lot too spread out may close before it opens.
     """
     thresholds = thresholds or Thresholds()
-    spread_out = bool(np.median(draws.sigma) > par.SPREAD_OUT_SIGMA.value)
-    share = thresholds.opens_share
-    if spread_out:
-        share = min(share, par.OPENS_SHARE_SPREAD_OUT.value)
-    opens_h = reach_h(draws, mu[:, None] + float(normal_quantile(share)) * draws.sigma[:, None], paths)[
-        ..., 0
-    ]
+    if opens_h is None:
+        share_z = opening_probit(draws, thresholds)
+        opens_h = reach_h(draws, (mu + share_z * draws.sigma)[:, None], paths)[..., 0]
 
     # A few draws, the same ones each time, stand for all: the rest of the work is heavy.
     count = min(_FEW, opens_h.size)
@@ -80,7 +90,7 @@ def window(draws: Draws, mu: Floats, paths: Paths, thresholds: Thresholds | None
     few = Draws(**{name: getattr(draws, name)[picked] for name in Draws.__slots__})
     hatch_h = reach_one_h(few, mu[picked][..., None] + _PARTS_Z * few.sigma[..., None], paths)
     best_h, closes_h = _best_and_close(few, hatch_h, paths, thresholds)
-    return Window(opens_h, opens_h[picked, offsets], best_h, closes_h, spread_out)
+    return Window(opens_h, opens_h[picked, offsets], best_h, closes_h)
 
 
 def usable_until_h(half_hatched_h: float, paths: Paths) -> float:

@@ -34,7 +34,7 @@ def width(band: Band | None) -> float:
 
 def test_of_an_unknown_lot_a_look_at_the_half_done_hatch_is_asked_for() -> None:
     """An unknown lot at 26 C is half hatched at 18.5 h: the look asked for lies around that."""
-    found = watched(6.0).forecast_and_look(at(6.0), PRIOR)[1]
+    found = watched(6.0).foresee(at(6.0), PRIOR).next_look()
     assert found is not None
     assert 15.0 <= found.hours <= 21.0
     assert 0.25 <= found.narrower <= 0.7
@@ -44,7 +44,7 @@ def test_what_is_promised_is_what_a_look_brings_on_average() -> None:
     """Take each look in turn, weighed by how likely it was, and compare the widths that result."""
     watch = watched(18.0)
     before = watch.forecast(at(18.0), PRIOR)
-    found = watch.forecast_and_look(at(18.0), PRIOR)[1]
+    found = watch.foresee(at(18.0), PRIOR).next_look()
     assert found is not None
     assert found.hours == pytest.approx(18.0)
     widths = []
@@ -60,7 +60,7 @@ def test_what_is_promised_is_what_a_look_brings_on_average() -> None:
 def test_once_looked_at_the_next_look_is_later_or_none() -> None:
     watch = watched(18.0)
     watch.looks = [Look(1, at(17.9), "some")]
-    found = watch.forecast_and_look(at(18.0), PRIOR)[1]
+    found = watch.foresee(at(18.0), PRIOR).next_look()
     assert found is None or found.hours > 18.5
 
 
@@ -73,9 +73,9 @@ def test_a_lot_well_known_and_nearly_done_needs_no_look() -> None:
         evidence = watch.evidence(at(20.0))
         assert evidence is not None
         belief = belief.learn(evidence)
-    found = watch.forecast_and_look(at(20.0), belief)[1]
+    found = watch.foresee(at(20.0), belief).next_look()
     assert found is None or found.narrower < 0.3
 
 
 def test_nothing_known_of_the_water_nothing_asked() -> None:
-    assert BatchWatch(Batch(1, "bench", "river-23", START, 2.0)).forecast_and_look(at(5.0), PRIOR)[1] is None
+    assert BatchWatch(Batch(1, "bench", "river-23", START, 2.0)).foresee(at(5.0), PRIOR).next_look() is None

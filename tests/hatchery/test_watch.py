@@ -14,7 +14,7 @@ from scipy import special
 from scipy.integrate import quad
 from scipy.optimize import brentq
 
-from hatchmon.hatchery.ahead import Cycle
+from hatchmon.hatchery.ahead import Cycle, Room
 from hatchmon.hatchery.types import Band, Batch, Forecast, Look
 from hatchmon.hatchery.watch import BatchWatch
 from hatchmon.science.hatching import ENERGY_NODES_EV
@@ -139,13 +139,13 @@ def test_warmer_water_hatches_earlier(until_h: float) -> None:
 def test_colder_water_to_come_puts_the_hatch_off() -> None:
     """Ten hours at 27 C, then the heater fails and the water makes for a room of 17 C."""
     watch = steady(27.0, 10.0, set_point_c=27.0)
-    before = watch.forecast(at(10.0), PRIOR, air_c=17.0)
+    before = watch.forecast(at(10.0), PRIOR, room=Room(17.0))
     for minute in range(0, 121, 5):
         watch.add(at(10.0 + minute / 60), 17.0 + 10.0 * np.exp(-0.25 * minute / 60))
-    after = watch.forecast(at(12.0), PRIOR, air_c=17.0)
+    after = watch.forecast(at(12.0), PRIOR, room=Room(17.0))
     assert after.temperature_rule == "on its way to the room"
     assert band(after.t90).p50 > band(before.t90).p50 + 3.0
-    warm_room = watch.forecast(at(12.0), PRIOR, air_c=21.0)
+    warm_room = watch.forecast(at(12.0), PRIOR, room=Room(21.0))
     assert band(before.t90).p50 < band(warm_room.t90).p50 < band(after.t90).p50
 
 
@@ -166,12 +166,14 @@ def test_a_restless_room_counts_with_its_last_half_hour() -> None:
     watch = steady(24.0, 3.0)
     for hours, air_c in ((1.0, 30.0), (2.55, 20.0), (2.6, 25.4), (2.75, 24.0), (2.92, 26.0)):
         watch.add_air(at(hours), air_c)
-    restless = watch.forecast(at(2.95), PRIOR, None, 26.0, cycle)
-    last, mean = (steady(24.0, 3.0).forecast(at(2.95), PRIOR, None, air, cycle) for air in (26.0, 75.4 / 3))
+    restless = watch.forecast(at(2.95), PRIOR, None, Room(26.0, cycle))
+    last, mean = (
+        steady(24.0, 3.0).forecast(at(2.95), PRIOR, None, Room(air, cycle)) for air in (26.0, 75.4 / 3)
+    )
     assert_same(restless, mean)
     assert band(last.t90).p50 < band(mean.t90).p50 - 0.1
-    unknown = steady(24.0, 3.0).forecast(at(2.95), PRIOR, None, None, cycle)
-    assert_same(watch.forecast(at(2.95), PRIOR, None, None, cycle), unknown)
+    unknown = steady(24.0, 3.0).forecast(at(2.95), PRIOR, None, Room(cycle=cycle))
+    assert_same(watch.forecast(at(2.95), PRIOR, None, Room(cycle=cycle)), unknown)
 
 
 def test_more_salt_is_later_and_none_known_is_30() -> None:
@@ -574,7 +576,7 @@ def test_a_hatch_cooling_out_of_the_range_is_not_timed() -> None:
     for minute in range(0, 121, 2):
         watch.add(at(minute / 60), 6.0 + 13.2 * np.exp(-0.25 * minute / 60))
     assert watch.log()[1].min() > 12.0
-    cooling = watch.forecast(at(2.0), PRIOR, air_c=6.0)
+    cooling = watch.forecast(at(2.0), PRIOR, room=Room(6.0))
     assert cooling.not_predicted is not None
     assert "expected at" in cooling.not_predicted
 
@@ -614,7 +616,7 @@ def test_whatever_was_read_the_forecast_is_finite_and_whole(
     watch = watch_of(set_point_c)
     for hour, temp_c in readings:
         watch.add(at(hour), temp_c)
-    forecast = watch.forecast(at(now_h), PRIOR, air_c=air_c)
+    forecast = watch.forecast(at(now_h), PRIOR, room=Room(air_c))
     numbers = [value for value in flat(forecast).values() if isinstance(value, float)]
     assert np.all(np.isfinite(numbers))
     assert forecast.q25_h >= 0.0

@@ -21,10 +21,10 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
-from hatchmon.hatchery.ahead import Cycle
+from hatchmon.hatchery.ahead import Cycle, Room
 from hatchmon.hatchery.looks import WORDS, look_bounds
 from hatchmon.hatchery.types import Band, Batch, Forecast, Look
-from hatchmon.hatchery.watch import BatchWatch
+from hatchmon.hatchery.watch import NOT_MEASURED, BatchWatch, Foreseen
 from hatchmon.science.learning import LotBelief
 from hatchmon.science.normal import Floats, normal_cdf, normal_quantile
 
@@ -92,7 +92,7 @@ class Lot:
 
 
 @dataclass(frozen=True)
-class Room:
+class Air:
     """The air around a cone, as the probe in it shows it: ``cycle``, its hourly means over the last days, and
     today's level ``today_c`` beside theirs, with the unrest ``noise_c`` of each hour from the start."""
 
@@ -108,21 +108,30 @@ class Room:
 
 @dataclass(frozen=True)
 class Hatch:
-    """One simulated batch: what the probe said, what the keeper saw, the room's record, and the true hours
-    to 90 %."""
+    """One simulated batch: what the probe said, what the keeper saw, the room's record, the true hours to
+    90 %, the true share hatched at an age in hours and the eye that looks when it is asked to."""
 
     watch: BatchWatch
     looks: list[Look]
-    room: Room
+    air: Air
     t90_h: float
     end: datetime
+    share_at: Callable[[float], float]
+    eye: np.random.Generator
 
     def forecast(self, age_h: float, belief: LotBelief, recorded: bool = True) -> Forecast:
         """The watch's, ``age_h`` after the start, with or without the room's record."""
+        return self.foresee(age_h, belief, recorded).forecast
+
+    def foresee(self, age_h: float, belief: LotBelief, recorded: bool = True) -> Foreseen:
+        """The same, ready to tell the look that is asked for."""
         now = self.watch.batch.time_at(age_h)
-        if not recorded:
-            return self.watch.forecast(now, belief)
-        return self.watch.forecast(now, belief, None, self.room.air_c(now, age_h), self.room.cycle)
+        room = Room(self.air.air_c(now, age_h), self.air.cycle) if recorded else NOT_MEASURED
+        return self.watch.foresee(now, belief, None, room)
+
+    def look(self, age_h: float) -> Look:
+        """What the keeper would write down at this age."""
+        return Look(0, self.watch.batch.time_at(age_h), _word(self.share_at(age_h), self.eye))
 
 
 def make_lots(count: int, population: Population, rng: np.random.Generator) -> Iterator[Lot]:
@@ -187,13 +196,19 @@ def make_hatch(lot: Lot, number: int, rng: np.random.Generator) -> Hatch:
     for hour, temp_c in zip(hours, said, strict=True):
         if hour <= last_h:
             watch.add(start + timedelta(hours=float(hour)), float(temp_c))
-    looks = _looks(start, thresholds, hours, done, last_h, rng)
-    # A stream of its own, so that the room's record moves nothing else.
-    room = make_room(lot, day_c, rng.spawn(1)[0])
-    return Hatch(watch, looks, room, t90_h, start + timedelta(hours=last_h))
+
+    def share_at(age_h: float) -> float:
+        return float(np.searchsorted(thresholds, np.interp(age_h, hours, done)) / thresholds.size)
+
+    looks = _looks(start, share_at, last_h, rng)
+    # Streams of their own, so that the room's record and looks asked for move nothing else.
+    aside = rng.spawn(1)[0]
+    (eye,) = aside.spawn(1)
+    air = make_air(lot, day_c, aside)
+    return Hatch(watch, looks, air, t90_h, start + timedelta(hours=last_h), share_at, eye)
 
 
-def make_room(lot: Lot, day_c: float, rng: np.random.Generator) -> Room:
+def make_air(lot: Lot, day_c: float, rng: np.random.Generator) -> Air:
     """The record of the air that the water of ``make_hatch`` follows by Newton's law, on a day of level
     ``day_c``: its swing is wider and earlier than the water's."""
     pace = 2.0 * np.pi / 24.0
@@ -201,11 +216,17 @@ def make_room(lot: Lot, day_c: float, rng: np.random.Generator) -> Room:
     level_c = float(np.mean(lot.room_c + LEVEL_SD_C * rng.standard_normal(7)))
     hourly = level_c + lot.swing_c * wave.imag + PROBE_BIAS_C * rng.standard_normal()
     cycle = Cycle(tuple(hourly.tolist()), of_water=False)
-    return Room(cycle, day_c - level_c, 0.3 * rng.standard_normal(170))
+    return Air(cycle, day_c - level_c, 0.3 * rng.standard_normal(170))
+
+
+def _word(share: float, rng: np.random.Generator) -> str:
+    """What the keeper calls a share hatched."""
+    seen = float(normal_quantile(np.clip(share, 1e-6, 1 - 1e-6))) + EYE_SD * rng.standard_normal()
+    return next(word for word in WORDS if look_bounds(word)[0] <= seen < look_bounds(word)[1])
 
 
 def _looks(
-    start: datetime, thresholds: Floats, hours: Floats, done: Floats, last_h: float, rng: np.random.Generator
+    start: datetime, share_at: Callable[[float], float], last_h: float, rng: np.random.Generator
 ) -> list[Look]:
     """What a keeper writes down at the usual hours, from 12 h on until it looks complete."""
     looks: list[Look] = []
@@ -216,9 +237,7 @@ def _looks(
             age_h = (time - start) / timedelta(hours=1)
             if not FIRST_LOOK_H <= age_h <= last_h:
                 continue
-            share = np.searchsorted(thresholds, np.interp(age_h, hours, done)) / thresholds.size
-            seen = float(normal_quantile(np.clip(share, 1e-6, 1 - 1e-6))) + EYE_SD * rng.standard_normal()
-            word = next(w for w in WORDS if look_bounds(w)[0] <= seen < look_bounds(w)[1])
+            word = _word(share_at(age_h), rng)
             looks.append(Look(0, time, word))
             if word == "complete":
                 return looks
