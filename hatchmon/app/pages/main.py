@@ -17,10 +17,10 @@ from starlette.routing import BaseRoute, Route
 from hatchmon.adapters.store import StoreError
 from hatchmon.adapters.web.safety import Rules, Safety
 from hatchmon.adapters.web.server import WebServer
-from hatchmon.app.pages import api, calendar, doing, health, journal, login, now, review, supply
+from hatchmon.app.pages import api, calendar, doing, fleet, health, journal, login, now, review, supply
 from hatchmon.app.pages.site import Site
 
-PAGES = (now, review, supply, journal, doing, login, calendar, api, health)
+PAGES = (now, review, supply, fleet, journal, doing, login, calendar, api, health)
 """Modules with ``routes(site)``, and ``NAV`` where they are in the menu: (path, name) in its order."""
 THREADS = 6  # a page more has to wait
 FAILED = "The page failed here; the hatchery goes on. What happened stands in hatchmon's log."
