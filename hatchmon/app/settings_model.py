@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import ipaddress
 import zoneinfo
+from collections.abc import Iterator
 from datetime import time, tzinfo
+from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Self
 from urllib.parse import urlsplit
@@ -19,6 +21,7 @@ from hatchmon.app.settings_values import (
     AlertUrgency,
     CalendarSecret,
     ConeName,
+    ConeNames,
     DisplayUnit,
     HostName,
     HttpAddress,
@@ -111,6 +114,18 @@ class Broker(_Section):
             if getattr(self, name) is not None and self.cert_file is None:
                 refuse("is given without broker.cert_file, the certificate it belongs to", name)
         return self
+
+
+class Share(_Section):
+    """What one of several hatchmons on one broker looks after: ``cones``, by name, ranges spelled out."""
+
+    name: SiteName
+    cones: ConeNames
+
+    @cached_property
+    def names(self) -> frozenset[str]:
+        """The same to be looked up in."""
+        return frozenset(self.cones)
 
 
 class Probe(_Section):
@@ -351,6 +366,7 @@ class Settings(BaseSettings):
     unit: DisplayUnit = "C"
     time_zone: ZoneName | None = None
     default_topics: Switch = True
+    share: Share | None = None
     store: Store = Field(default_factory=Store)
     backup: Backup = Field(default_factory=Backup)
     broker: Broker = Field(default_factory=Broker)
@@ -370,6 +386,21 @@ class Settings(BaseSettings):
     supply: Supply = Field(default_factory=Supply)
     web: Web = Field(default_factory=Web)
     rehearsal: Rehearsal | None = None
+
+    def looks_after(self, cone: str) -> bool:
+        """Whether a cone is ours: any, unless several hatchmons share them."""
+        return self.share is None or cone in self.share.names
+
+    @property
+    def own_topics(self) -> str:
+        """What the topics about this process itself, and not about a cone, begin with."""
+        whole = f"hatchmon/{self.site}"
+        return whole if self.share is None else f"{whole}/shares/{self.share.name}"
+
+    @property
+    def own_name(self) -> str:
+        """What tells this process from every other; no site or share has a dot in its name."""
+        return self.site if self.share is None else f"{self.site}.{self.share.name}"
 
     @property
     def zone(self) -> tzinfo:
@@ -440,10 +471,28 @@ class Settings(BaseSettings):
                     index,
                     "topic",
                 )
+        for key in self._elsewhere():
+            refuse("is not one of the cones of share.cones; add it there, or leave it to its own share", *key)
+        # Frozen, but not yet handed out.
         if self.broker.client_id is None:
-            named = self.broker.model_copy(update={"client_id": f"hatchmon-{self.site}"})
-            object.__setattr__(self, "broker", named)  # frozen, but not yet handed out
+            named = self.broker.model_copy(update={"client_id": f"hatchmon-{self.own_name}"})
+            object.__setattr__(self, "broker", named)
+        if self.share is not None and "path" not in self.store.model_fields_set:
+            own = self.store.path.parent / self.share.name / self.store.path.name
+            object.__setattr__(self, "store", self.store.model_copy(update={"path": own}))
         return self
+
+    def _elsewhere(self) -> Iterator[tuple[str | int, ...]]:
+        """Where a cone is named that is not ours."""
+        for name in self.cones:
+            if not self.looks_after(name):
+                yield "cones", name
+        for index, probe in enumerate(self.probes):
+            if not self.looks_after(probe.cone):
+                yield "probes", index, "cone"
+        for index, own in enumerate(self.onewire.probes):
+            if not self.looks_after(own.cone):
+                yield "onewire", "probes", index, "cone"
 
     @classmethod
     def settings_customise_sources(

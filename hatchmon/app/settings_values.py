@@ -22,6 +22,7 @@ from pydantic_core import PydanticCustomError
 from hatchmon.adapters.calendar import bad_secret
 from hatchmon.adapters.web.access import SHORTEST_SECRET, bad_hash
 from hatchmon.hatchery.alerts import Kind
+from hatchmon.hatchery.cone_list import NoCones, cones_of
 from hatchmon.hatchery.types import Quantity, Urgency
 
 Unit = Literal["C", "F", "g/L", "psu", "mS/cm", "1", "lux"]
@@ -359,6 +360,21 @@ def _calendar_secret(value: object) -> object:
     return value
 
 
+def _cone_names(value: object) -> object:
+    """The names that a list of names and ranges means."""
+    if not isinstance(value, list):
+        return value  # refused as every list is
+    for index, entry in enumerate(value):
+        if not isinstance(entry, str):
+            refuse(f"must be text in quotes, not {_kind(entry)}", index)
+    if not value:
+        refuse('is empty; name the cones of this share, such as ["a001..a500"], or leave [share] out')
+    try:
+        return cones_of([str(entry) for entry in value])
+    except NoCones as why:
+        return refuse(str(why), why.index)
+
+
 def _secret_http(value: object) -> object:
     text = value.get_secret_value() if isinstance(value, SecretStr) else value
     if not isinstance(text, str):
@@ -424,6 +440,7 @@ def _probe_unit(value: object, info: ValidationInfo) -> str:
 NotEmpty = Annotated[str, _NOT_EMPTY]
 SiteName = Annotated[str, _SITE]
 ConeName = Annotated[str, _CONE]
+ConeNames = Annotated[list[str], BeforeValidator(_cone_names)]
 OneWireId = Annotated[str, _ONEWIRE_ID]
 HostName = Annotated[str, _HOST]
 HttpAddress = Annotated[str, _HTTP]

@@ -346,7 +346,7 @@ PROBE = '[[probes]]\ncone = "left"\nquantity = "temperature"\ntopic = "a/b"\n'
         (
             '"a b" = 1',
             '"a b" is not a setting at the top; the settings here are site, unit, time_zone, default_topics,'
-            " store, backup, broker, probes, onewire, requests, clock, series, fleet, push, heartbeat,"
+            " share, store, backup, broker, probes, onewire, requests, clock, series, fleet, push, heartbeat,"
             " quiet, alerts, lots, window, cones, supply, web, rehearsal",
         ),
         # kinds
@@ -610,6 +610,77 @@ def test_the_same_value_twice_is_refused(refusal: Refusal, load: Load) -> None:
 
 WIRED = '[[onewire.probes]]\nid = "28-0316a2794bff"\ncone = "left"\nquantity = "temperature"\n'
 WIRED_TOO = WIRED.replace("28-0316a2794bff", "28-000005305b33")
+
+
+SHARE = 'share = {name = "hall-a", cones = ["a001..a500", "left"]}\n'
+
+
+def test_a_share_names_its_cones_and_is_named_itself_where_two_would_collide(load: Load) -> None:
+    shared = load(SHARE)
+    assert shared.share is not None
+    assert len(shared.share.cones) == 501
+    assert [shared.looks_after(cone) for cone in ("a001", "a500", "left", "a501", "right")] == [
+        *(True, True, True),
+        *(False, False),
+    ]
+    assert shared.broker.client_id == "hatchmon-home.hall-a"
+    assert str(shared.store.path) == "/var/lib/hatchmon/hall-a/hatchmon.db"
+    assert shared.own_topics == "hatchmon/home/shares/hall-a"
+    given = load(SHARE + 'store.path = "/var/lib/hatchmon/hatchmon.db"\nbroker.client_id = "mine"')
+    assert str(given.store.path) == "/var/lib/hatchmon/hatchmon.db"
+    assert given.broker.client_id == "mine"
+    alone = load()
+    assert alone.looks_after("anything")
+    assert alone.own_topics == "hatchmon/home"
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ('share.name = "hall-a"', "share.cones is missing, and has no default"),
+        ('share.cones = ["a"]', "share.name is missing, and has no default"),
+        (
+            'share = {name = "Hall A", cones = ["a"]}',
+            'share.name must be 1 to 32 of the characters a-z 0-9 _ -; "Hall A" is not',
+        ),
+        (
+            'share = {name = "a", cones = []}',
+            'share.cones is empty; name the cones of this share, such as ["a001..a500"], or leave [share]'
+            " out",
+        ),
+        ('share = {name = "a", cones = "a1"}', 'share.cones must be a list, such as cones = ["...", "..."]'),
+        (
+            'share = {name = "a", cones = ["a1", 2]}',
+            "share.cones[1] must be text in quotes, not a whole number",
+        ),
+        (
+            'share = {name = "a", cones = ["a1", "a1-a9"]}',
+            'share.cones[1] "a1-a9" looks like a range; write it "a1..a9"',
+        ),
+        (
+            SHARE + "[cones.right]\nlitres = 2",
+            "cones.right is not one of the cones of share.cones; add it there, or leave it to its own share",
+        ),
+        (
+            SHARE + '[[probes]]\ncone = "right"\nquantity = "light"\ntopic = "t"',
+            "probes[0].cone (entry 1 of [[probes]]) is not one of the cones of share.cones; add it there, or"
+            " leave it to its own share",
+        ),
+        (
+            SHARE + '[[onewire.probes]]\nid = "28-0316a2794bff"\ncone = "right"\nquantity = "temperature"',
+            "onewire.probes[0].cone (entry 1 of [[onewire.probes]]) is not one of the cones of share.cones;"
+            " add it there, or leave it to its own share",
+        ),
+    ],
+)
+def test_refused_of_a_share(refusal: Refusal, text: str, said: str) -> None:
+    assert refusal(text).splitlines()[0] == f"FILE: {said}"
+
+
+def test_a_share_in_the_environment(load: Load) -> None:
+    shared = load("", {"HATCHMON_SHARE__NAME": "b", "HATCHMON_SHARE__CONES": "b1..b3 left"}).share
+    assert shared is not None
+    assert shared.cones == ["b1", "b2", "b3", "left"]
 
 
 def test_a_1_wire_probe_is_heard_without_a_word_more(load: Load) -> None:
