@@ -20,7 +20,7 @@ import ssl
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -54,6 +54,9 @@ OFTEN: Final = 3
 
 PATIENCE_S: Final = 60.0
 """After the inbox was full: how long to wait for the acknowledgements of what was taken."""
+
+FILTERS_AT_ONCE: Final = 100
+"""Topic filters in one SUBSCRIBE or UNSUBSCRIBE: a few kilobytes, far below what any broker takes."""
 
 _GOODBYE_S: Final = 1.0
 _TICK_S: Final = 1.0
@@ -208,7 +211,8 @@ class _Connection:
     up: bool = False
     version_refused: bool = False
     unanswered: bool = False  # ended without a word to our CONNECT
-    subscribing: dict[int, str] = field(default_factory=dict)  # id of the SUBSCRIBE -> topic filter
+    # Id of each SUBSCRIBE -> its topic filters; of each UNSUBSCRIBE -> none.
+    subscribing: dict[int, Sequence[str]] = field(default_factory=dict)
     # Enqueued and not yet acknowledged, as (message id, when received): the broker uses its ids again.
     taken: set[tuple[int, float]] = field(default_factory=set)
     turned_away: float | None = None  # since when messages are left to the broker
@@ -225,7 +229,8 @@ class _Connection:
 class MqttLink:
     """Keeps a session with the broker for ever, in a thread of its own; see the module.
 
-    ``topics`` are topic filters, subscribed at QoS 1. ``will`` is (topic, payload), retained, QoS 1.
+    ``topics`` are topic filters, subscribed at QoS 1; ``stale`` those that the session may still hold from
+    before, to be given up. ``will`` is (topic, payload), retained, QoS 1.
     ``tell_delivered``: post a ``Delivered`` for each message published at QoS 1.
     ``now`` and ``monotonic`` stamp messages only; waiting is done in real seconds. Between attempts it
     waits a random share of ``first_wait_s``, doubled up to ``longest_wait_s``. It begins with
@@ -248,6 +253,7 @@ class MqttLink:
         first_wait_s: float = 1.0,
         longest_wait_s: float = 60.0,
         tell_delivered: bool = False,
+        stale: Sequence[str] = (),
     ) -> None:
         if not broker.client_id:
             raise ValueError("the broker needs a client_id: without one it keeps no session")
@@ -255,6 +261,7 @@ class MqttLink:
         """Messages not taken because the inbox was full: QoS 0 are lost, QoS 1 come again."""
         self._broker = broker
         self._topics = tuple(topics)
+        self._stale = tuple(stale)
         self._will = will
         self._inbox = inbox
         self._now = now
@@ -401,6 +408,7 @@ class MqttLink:
             client.will_set(self._will[0], self._will[1], qos=1, retain=True)
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
+        client.on_unsubscribe = self._on_unsubscribe
         client.on_message = self._on_message
         client.on_disconnect = self._on_disconnect
         if self._tell_delivered:
@@ -573,15 +581,27 @@ class MqttLink:
         self._links = connection.link
         connection.session_present = flags.session_present
         connection.accepted = connection.heard
-        for topic in self._topics:
-            try:
-                sent, mid = client.subscribe(topic, qos=1)
-            except ValueError as error:
-                self._post(SubscriptionRefused(topic, f"not a valid topic filter: {error}"))
-                continue
+        for some in _portions(self._stale if flags.session_present else ()):
+            sent, mid = client.unsubscribe(list(some))
             if sent == paho.MQTT_ERR_SUCCESS and mid is not None:
-                connection.subscribing[mid] = topic
+                connection.subscribing[mid] = ()
+        for some in _portions(self._topics):
+            self._subscribe(client, connection, some)
         self._announce_if_up(connection)
+
+    def _subscribe(self, client: paho.Client, connection: _Connection, topics: Sequence[str]) -> None:
+        """Ask for ``topics`` in one packet."""
+        try:
+            sent, mid = client.subscribe([(topic, 1) for topic in topics])
+        except ValueError as error:  # it does not say which of them
+            if len(topics) == 1:
+                self._post(SubscriptionRefused(topics[0], f"not a valid topic filter: {error}"))
+                return
+            for topic in topics:
+                self._subscribe(client, connection, (topic,))
+            return
+        if sent == paho.MQTT_ERR_SUCCESS and mid is not None:
+            connection.subscribing[mid] = topics
 
     def _on_subscribe(
         self,
@@ -592,14 +612,26 @@ class MqttLink:
         properties: Properties | None,
     ) -> None:
         connection.heard = time.monotonic()
-        topic = connection.subscribing.pop(mid, None)
-        if topic is None:
+        topics = connection.subscribing.pop(mid, None)
+        if topics is None:
             return
-        for code in codes:
+        for topic, code in zip(topics, codes, strict=False):
             if code.is_failure:
                 may_not = code.value == _NOT_AUTHORISED
                 reason = "this user may not read it" if may_not else f"the broker answered '{code}'"
                 self._post(SubscriptionRefused(topic, reason))
+        self._announce_if_up(connection)
+
+    def _on_unsubscribe(
+        self,
+        client: paho.Client,
+        connection: _Connection,
+        mid: int,
+        codes: list[ReasonCode],
+        properties: Properties | None,
+    ) -> None:
+        connection.heard = time.monotonic()
+        connection.subscribing.pop(mid, None)
         self._announce_if_up(connection)
 
     def _announce_if_up(self, connection: _Connection) -> None:
@@ -672,6 +704,12 @@ class MqttLink:
             connection.ended_because("the broker stopped answering")
         elif code.value == _PROTOCOL_ERROR and connection.accepted is not None:
             connection.ended_because("the broker sent something that is not MQTT")
+
+
+def _portions(topics: Sequence[str]) -> Iterator[Sequence[str]]:
+    """``topics`` in parts of a packet each."""
+    for begin in range(0, len(topics), FILTERS_AT_ONCE):
+        yield topics[begin : begin + FILTERS_AT_ONCE]
 
 
 def _drain(connection: socket.socket, seconds: float) -> None:

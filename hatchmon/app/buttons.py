@@ -39,21 +39,25 @@ def request_topic(site: str, cone: str) -> str:
     return f"hatchmon/{site}/{cone}/request"
 
 
+def request_topics(settings: Settings) -> list[str]:
+    """The topic filters to subscribe to; none when nothing may be asked for."""
+    if not settings.requests.over_mqtt:
+        return []
+    cones = ["+"] if settings.share is None else settings.share.cones
+    return [request_topic(settings.site, cone) for cone in cones]
+
+
 class Buttons:
     """Reads requests into a Pending, or refuses them there with an answer. ``known``: the cones there are."""
 
     def __init__(self, settings: Settings, store: Store, clock: Clock, known: Container[str]) -> None:
         self._allowed = settings.requests.over_mqtt
         self._site = settings.site
+        self._looks_after = settings.looks_after
         self._store = store
         self._clock = clock
         self._known = known
         self._asked: dict[str, deque[float]] = {}
-
-    @property
-    def topic(self) -> str | None:
-        """The topic filter to subscribe to, or None when nothing may be asked for."""
-        return request_topic(self._site, "+") if self._allowed else None
 
     def cone_of(self, topic: str) -> str | None:
         """The cone, or what stands in its place, if ``topic`` is one for requests."""
@@ -69,6 +73,8 @@ class Buttons:
         """
         if not _CONE.fullmatch(cone):
             raise Unreadable("a cone's name has 1 to 32 letters, digits, '-' or '_'")
+        if not self._looks_after(cone):
+            raise Unreadable(f"{cone} is not one of the cones of share.cones")
         self._count(cone)
         answer_to = f"hatchmon/{self._site}/{cone}/answer"
         ref: str | None = None

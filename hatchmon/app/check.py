@@ -19,9 +19,8 @@ from hatchmon.adapters.promql import Unanswered
 from hatchmon.adapters.push import try_now
 from hatchmon.adapters.series import SeriesForwarder
 from hatchmon.adapters.store import Store, StoreError, Taken
-from hatchmon.app.buttons import request_topic
 from hatchmon.app.fleet import try_fleet
-from hatchmon.app.intake import DEFAULT_ROOT
+from hatchmon.app.intake import topics_of
 from hatchmon.app.service import addresses, make_broker, make_series_server
 from hatchmon.app.settings import Settings
 from hatchmon.app.state import availability_topic
@@ -95,13 +94,9 @@ def check_broker(settings: Settings, clock: Clock) -> Finding:
     broker = make_broker(settings)
     where = f"{broker.host}:{broker.port}"
     probing = replace(broker, client_id=f"{broker.client_id}-check", keep_session=False)
-    topics = sorted({probe.topic for probe in settings.heard_probes})
-    if settings.default_topics:
-        topics.append(f"{DEFAULT_ROOT}/+/+")
-    if settings.requests.over_mqtt:
-        topics.append(request_topic(settings.site, "+"))
+    topics = topics_of(settings)
     inbox: queue.Queue[object] = queue.Queue(1000)
-    will = (availability_topic(settings.site) + "/check", b"")
+    will = (availability_topic(settings) + "/check", b"")
     link = MqttLink(probing, topics, will, inbox, now=clock.now, monotonic=clock.monotonic)
     link.start()
     refused: list[str] = []

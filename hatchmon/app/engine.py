@@ -190,11 +190,15 @@ class Engine:
         """Take everything from the database; what memory held of it is forgotten."""
         now = self._clock.now()
         self._book = AlertBook(self._rules, self._store.standings())
-        self.cones = {name: ConeState(name, water) for name, water in water_of(self._store).items()}
+        ours = self.settings.looks_after
+        water = water_of(self._store)
+        self.cones = {name: ConeState(name, water[name]) for name in water if ours(name)}
         for batch in self._store.batches("ended_us IS NULL"):
-            self._watch(batch, now)
+            if ours(batch.cone):
+                self._watch(batch, now)
         for name, stored in stored_of(self._store, now).items():
-            self.cones.setdefault(name, ConeState(name)).stored = stored
+            if ours(name):
+                self.cones.setdefault(name, ConeState(name)).stored = stored
         last = self._last_run
         if (
             last is not None
@@ -294,7 +298,7 @@ class Engine:
         self.recorder.window.connected()
         self.machine.link_up(self._clock.monotonic())
         self._published.clear()
-        self._outside.publish(state.availability_topic(self.settings.site), b"online", retain=True, qos=1)
+        self._outside.publish(state.availability_topic(self.settings), b"online", retain=True, qos=1)
         mark = self.intake.link_up(up)
         if mark is not None:
             self._outside.publish(*mark, qos=1)

@@ -34,7 +34,8 @@ def calendar_events(settings: Settings, store: Store, now: datetime) -> list[Eve
 def _events(settings: Settings, store: Store, now: datetime) -> Iterator[Event]:
     voice = Voice(settings.zone, settings.unit)
     batches = store.batches("ended_us IS NULL OR ended_us > ?", to_us(now - KEPT_FOR))
-    for batch in sorted(batches, key=lambda each: each.batch_id):
+    ours = (batch for batch in batches if settings.looks_after(batch.cone))
+    for batch in sorted(ours, key=lambda each: each.batch_id):
         last = store.last_forecast(batch.batch_id)
         issued = store.forecasts_issued(batch.batch_id)
         if batch.ended is not None:
@@ -56,7 +57,7 @@ def _starts(settings: Settings, store: Store, now: datetime) -> Iterator[Event]:
         feedings = [voice.weekday(datetime.fromisoformat(each)) for each in start["for"]]
         what = f"begin {start['grams']:g} g of {start['lot']}"
         yield Event(
-            uid=f"start-{places[cone]}-{cone.encode().hex()}@{settings.site}.hatchmon",
+            uid=f"start-{places[cone]}-{cone.encode().hex()}@{settings.own_name}.hatchmon",
             starts=at,
             ends=at + BEGUN_IN,
             summary=f"{cone}: {what}",
@@ -128,4 +129,4 @@ def _harvested(settings: Settings, batch: Batch, ended: datetime, sequence: int,
 
 
 def _uid(settings: Settings, batch: Batch) -> str:
-    return f"batch-{batch.batch_id}@{settings.site}.hatchmon"
+    return f"batch-{batch.batch_id}@{settings.own_name}.hatchmon"

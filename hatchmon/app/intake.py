@@ -12,9 +12,10 @@ from datetime import datetime, timedelta
 from hatchmon.adapters.clock import Clock
 from hatchmon.adapters.mqtt import Incoming, LinkUp
 from hatchmon.adapters.store import NewReading, Store, Stream, from_us, to_us
-from hatchmon.app.buttons import Buttons
+from hatchmon.app.buttons import Buttons, request_topics
 from hatchmon.app.pending import Pending
 from hatchmon.app.settings import Settings
+from hatchmon.hatchery.cone_list import MOST_CONES
 from hatchmon.hatchery.payload import Sample, Unreadable, read_payload
 from hatchmon.hatchery.probes import Judge
 from hatchmon.hatchery.types import Quantity, Verdict
@@ -22,7 +23,6 @@ from hatchmon.hatchery.units import UNITS, to_inner
 
 DEFAULT_ROOT = "hatchery"
 _CONE = re.compile(r"[A-Za-z0-9_-]{1,32}")
-MOST_CONES = 2000
 KEPT_PAYLOAD = 4096
 KEPT_TOPIC = 1024
 WAITED_AFTER = timedelta(seconds=60)
@@ -34,6 +34,21 @@ several times the Receive Maximum unacknowledged."""
 
 Use = Callable[[str, Quantity, datetime, float, Verdict], None]
 """Called with (cone, quantity, time, value in the unit used inside, verdict) for each usable reading."""
+
+
+def mark_topic(settings: Settings) -> str:
+    """Where the engine publishes a mark to itself."""
+    return f"{settings.own_topics}/mark"
+
+
+def topics_of(settings: Settings) -> list[str]:
+    """The topic filters to subscribe to: of several hatchmons on a broker, each asks for its own cones."""
+    topics = [mark_topic(settings), *dict.fromkeys(probe.topic for probe in settings.heard_probes)]
+    topics += request_topics(settings)
+    if settings.default_topics:
+        cones = ["+"] if settings.share is None else settings.share.cones
+        topics += [f"{DEFAULT_ROOT}/{cone}/+" for cone in cones]
+    return topics
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,8 +82,8 @@ class Intake:
         self._store = store
         self._clock = clock
         self._use = use
-        self._default_topics = settings.default_topics
-        self._mark_topic = f"hatchmon/{settings.site}/mark"
+        self._looks_after = settings.looks_after
+        self._mark_topic = mark_topic(settings)
         self._mark = b""
         self._mark_until: float | None = None
         self._live_link = 0
@@ -91,7 +106,7 @@ class Intake:
     def load(self) -> None:
         """Take everything from the database; what memory held of it is forgotten."""
         self._cones.clear()
-        self._cones.update(self._store.cones())
+        self._cones.update(cone for cone in self._store.cones() if self._looks_after(cone))
         self._delivered, self._doubtful = array("Q", bytes(8 << MID_BITS)), set()
         for delivery in self._store.deliveries(KEPT_DELIVERIES):
             mid = delivery % (1 << MID_BITS)
@@ -101,17 +116,12 @@ class Intake:
         self._heard.clear()
         self._probes.clear()
         for stream in self._store.streams():
+            if not self._looks_after(stream.cone):
+                continue
             heard = self._hear(stream)
             past = self._store.recent(stream.stream_id, 20)
             heard.judge.remember(past, self._store.same_since(stream.stream_id))
             heard.newest_us = self._store.newest_us(stream.stream_id)
-
-    def topics(self) -> list[str]:
-        """The topic filters to subscribe to."""
-        own = [self._mark_topic, *self._routes]
-        if self._buttons.topic is not None:
-            own.append(self._buttons.topic)
-        return [*own, f"{DEFAULT_ROOT}/+/+"] if self._default_topics else own
 
     def link_up(self, up: LinkUp) -> tuple[str, bytes] | None:
         """A connection stands; the (topic, mark) to publish, where the broker kept a queue for us.
@@ -197,6 +207,8 @@ class Intake:
         _, cone, name = parts
         if not _CONE.fullmatch(cone):
             raise Unreadable("a cone's name has 1 to 32 letters, digits, '-' or '_'")
+        if not self._looks_after(cone):
+            raise Unreadable(f"{cone} is not one of the cones of share.cones")
         if name not in Quantity.__members__.values():
             raise Unreadable(f"{name[:40]!r} is not a quantity; known: {', '.join(Quantity)}")
         quantity = Quantity(name)

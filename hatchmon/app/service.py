@@ -23,6 +23,7 @@ from hatchmon.app import state
 from hatchmon.app.ask import NOT_YET, Answered, wait_for_answer
 from hatchmon.app.backups import Backups
 from hatchmon.app.engine import DailyDue, Engine, JobTold, RequestLeft
+from hatchmon.app.intake import topics_of
 from hatchmon.app.jobs import Jobs
 from hatchmon.app.outgoing import feeds
 from hatchmon.app.pending import DAILY
@@ -60,7 +61,7 @@ def make_broker(settings: Settings) -> Broker:
     return Broker(
         host=broker.host,
         port=broker.port,
-        client_id=broker.client_id or f"hatchmon-{settings.site}",
+        client_id=broker.client_id or f"hatchmon-{settings.own_name}",
         username=broker.username,
         password=None if broker.password is None else broker.password.get_secret_value(),
         tls=broker.tls,
@@ -132,8 +133,8 @@ class Service:
             self._web = make_server(Site(settings, self._clock, showcase, self._ask))
         self._link = MqttLink(
             make_broker(settings),
-            self._engine.intake.topics(),
-            (state.availability_topic(settings.site), b"offline"),
+            topics_of(settings),
+            (state.availability_topic(settings), b"offline"),
             self._inbox,
             now=self._clock.now,
             monotonic=self._clock.monotonic,
@@ -283,7 +284,7 @@ class Service:
             if not self._lost:
                 self._take(0.0)
                 self._engine.close()
-            self._link.publish(state.availability_topic(self._settings.site), b"offline", retain=True, qos=1)
+            self._link.publish(state.availability_topic(self._settings), b"offline", retain=True, qos=1)
         finally:
             self._jobs.stop()
             if self._heartbeat is not None:

@@ -9,6 +9,7 @@ from typing import Any
 from urllib.parse import quote
 
 from hatchmon.app.record import Water
+from hatchmon.app.settings import Settings
 from hatchmon.hatchery.coldstore import energy_gone, in_store, stored_since, use_before
 from hatchmon.hatchery.types import Band, Batch, Forecast
 from hatchmon.hatchery.units import UNITS
@@ -22,9 +23,9 @@ def state_topic(site: str, cone: str) -> str:
     return f"hatchmon/{site}/{cone}/state"
 
 
-def availability_topic(site: str) -> str:
+def availability_topic(settings: Settings) -> str:
     """Where ``online`` or ``offline`` is retained."""
-    return f"hatchmon/{site}/availability"
+    return f"{settings.own_topics}/availability"
 
 
 def cone_path(cone: str) -> str:

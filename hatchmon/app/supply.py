@@ -245,6 +245,8 @@ def _on_hand(
     found: list[tuple[OnHand, datetime]] = []
     free_h: dict[str, float] = {}
     for batch in store.batches("outcome IS NOT 'discarded'"):
+        if not settings.looks_after(batch.cone):
+            continue
         if batch.ended is not None and (now - batch.ended > RECENT or batch.used_up is not None):
             continue
         lot = known.get(batch.lot) or PlanLot(batch.lot, beliefs.of(batch.lot))

@@ -35,6 +35,8 @@ def cones_now(settings: Settings, store: Store, now: datetime) -> list[ConeNow]:
     stored = stored_of(store, now)
     cones: list[ConeNow] = []
     for name, water in water_of(store).items():
+        if not settings.looks_after(name):
+            continue
         batch = running.get(name)
         forecast = look = None
         if batch is not None:

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from hatchmon.adapters.mqtt import Incoming, LinkUp
 from hatchmon.app import engine as engine_module
 from hatchmon.app.buttons import LONGEST_SAY, MOST_A_MINUTE
+from hatchmon.app.intake import topics_of
 from hatchmon.hatchery.payload import LARGEST_REQUEST
 from hatchmon.hatchery.types import Alert
 from tests.system.test_clock_jumps import HOUR, MINUTE, STARTED, Bench
@@ -144,7 +145,7 @@ def test_the_refusals_are_those_of_the_command_line(bench: Buttons) -> None:
 
 def test_nothing_is_done_unless_the_settings_name_it(tmp_path: Path) -> None:
     bench = Buttons(tmp_path)
-    assert not any("request" in topic for topic in bench.engine.intake.topics())
+    assert not any("request" in topic for topic in topics_of(bench.engine.settings))
     bench.run(5 * MINUTE)
     assert bench.send(b'{"do": "seen"}') is None  # from a subscription of earlier days
     assert bench.kept("requests") == []
@@ -154,7 +155,7 @@ def test_nothing_is_done_unless_the_settings_name_it(tmp_path: Path) -> None:
 
 def test_only_what_the_settings_name_is_done(tmp_path: Path) -> None:
     bench = Buttons(tmp_path, more='[requests]\nover_mqtt = ["seen"]')
-    assert "hatchmon/test/+/request" in bench.engine.intake.topics()
+    assert "hatchmon/test/+/request" in topics_of(bench.engine.settings)
     bench.run(5 * MINUTE)
     assert bench.press("seen")["done"]
     assert bench.refused("look", seen="most") == (

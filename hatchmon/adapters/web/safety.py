@@ -62,17 +62,19 @@ _JSON = "application/json"
 class Rules:
     """How the page may be reached. ``names``: host names beside IP addresses; ``open_paths`` need no
     passphrase (one that ends in / stands for all below it); ``plain_paths`` answer programs, which may
-    sign in with HTTP Basic (RFC 7617, any name) and are told of a refusal in JSON."""
+    sign in with HTTP Basic (RFC 7617, any name) and are told of a refusal in JSON. ``own``: our name among
+    other pages of this host, whose cookies browsers do not keep apart by port (RFC 6265 section 8.5)."""
 
     names: frozenset[str]
     https: bool = False
     open_paths: tuple[str, ...] = ("/login", "/static/", "/healthz", "/calendar/")
     plain_paths: tuple[str, ...] = ("/api/", "/metrics")
+    own: str = "hatchmon"
 
     @property
     def cookie(self) -> str:
         """The cookie's name; browsers keep one of this form to https and to this host."""
-        return "__Host-hatchmon" if self.https else "hatchmon"
+        return f"__Host-{self.own}" if self.https else self.own
 
 
 def known_host(host: str, names: Iterable[str]) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import socket
 from collections.abc import Awaitable, Callable, MutableMapping
+from dataclasses import replace
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -54,7 +55,9 @@ def make_app(site: Site) -> Safety:
     app = Starlette(routes=routes, exception_handlers=handlers)
     metrics = ("/metrics",) if site.settings.web.open_metrics else ()
     rules = Rules(names=_names(site), https=site.settings.web.https)
-    rules = Rules(rules.names, rules.https, rules.open_paths + metrics, rules.plain_paths)
+    rules = replace(rules, open_paths=rules.open_paths + metrics)
+    if site.settings.share is not None:
+        rules = replace(rules, own=f"hatchmon-{site.settings.own_name}")
     return Safety(_few_threads(app), rules, site.sessions, site.door)
 
 

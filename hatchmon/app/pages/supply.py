@@ -64,7 +64,8 @@ def routes(site: Site) -> list[BaseRoute]:
                 "notice": after(site, store, request),
                 "plotly": plotly_path(),
             }
-            free = set(store.cones()) - {batch.cone for batch in store.batches("ended_us IS NULL")}
+            own = filter(site.settings.looks_after, store.cones())
+            free = set(own) - {batch.cone for batch in store.batches("ended_us IS NULL")}
         if issued is not None:
             with suppress(*_ODD):
                 return site.page(request, "supply.html", **common, **_told(site, issued, free, now))
