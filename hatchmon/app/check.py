@@ -23,7 +23,11 @@ from hatchmon.app.fleet import try_fleet
 from hatchmon.app.intake import topics_of
 from hatchmon.app.service import addresses, make_broker, make_series_server
 from hatchmon.app.settings import Settings
+from hatchmon.app.share import claimed_on, claims_now, resting
 from hatchmon.app.state import availability_topic
+from hatchmon.hatchery.cone_list import in_words
+from hatchmon.hatchery.shares import Claim, cones_words, conflict_of
+from hatchmon.hatchery.types import Refused
 from hatchmon.hatchery.wording import printable
 
 BROKER_WAIT_S = 6.0
@@ -49,6 +53,7 @@ def check_all(settings: Settings, clock: Clock, send_test: bool) -> Iterator[Fin
     yield check_database(settings)
     yield check_clock(settings, clock)
     yield check_broker(settings, clock)
+    yield from check_shares(settings, clock)
     yield from check_messages(settings, clock)
     yield check_series(settings)
     yield from check_fleet(settings, clock)
@@ -119,8 +124,9 @@ def check_broker(settings: Settings, clock: Clock) -> Finding:
                 )  # fmt: skip
             elif isinstance(event, LinkUp):
                 if refused:
+                    more = f" and {len(refused) - 10} more" if len(refused) > 10 else ""
                     return Finding(
-                        "broker", False, f"{where} refuses {', '.join(refused)}",
+                        "broker", False, f"{where} refuses {', '.join(refused[:10])}{more}",
                         "allow these topics for hatchmon's user in the broker's ACL",
                     )  # fmt: skip
                 return Finding(
@@ -129,6 +135,68 @@ def check_broker(settings: Settings, clock: Clock) -> Finding:
         return Finding("broker", False, f"{where} does not answer", "correct broker.host and broker.port")
     finally:
         link.stop()
+
+
+def check_shares(settings: Settings, clock: Clock) -> Iterator[Finding]:
+    """Who else looks after cones of this broker; nothing where we are alone."""
+    if settings.share is None:
+        return
+    own = Claim(settings.share.name, "", settings.share.names, "")
+    try:
+        claims = claims_now(settings.site, make_broker(settings), clock)
+    except Refused as why:
+        yield Finding(
+            "shares", False, f"{own.share} has {cones_words(own)}; who has others is not known: {why}",
+            f"see above; and let hatchmon's user read and write hatchmon/{settings.site}/shares/#",
+        )  # fmt: skip
+        return
+    unread = [claim for claim in claims if isinstance(claim, str)]
+    others = [claim for claim in claims if isinstance(claim, Claim) and claim.share != own.share]
+    here = [claim for claim in claims if isinstance(claim, Claim) and claim.share == own.share]
+    runs = "runs" if here else "does not run"
+    told = [f"{own.share}, this one, {runs}, with {cones_words(own)}"]
+    told += [f"{claim.share}, since {claim.since}, with {cones_words(claim)}" for claim in others]
+    rival = conflict_of(own, others, False)
+    if rival is None and len(here) > 1:
+        rival = conflict_of(here[0], here[1:], False)
+    if rival is None and unread:
+        rival = f"Nobody can read {printable(unread[0])}; take it away: hatchmon check --clear SHARE"
+    if rival is None and here and here[0].cones != own.cones:
+        rival = "It runs with another list of cones than the settings have: restart it"
+    yield Finding("shares", rival is None, "; ".join(told), rival or "")
+    try:
+        with Store(settings.store.path, read_only=True) as store:
+            left = resting(settings, store)
+    except StoreError:
+        return  # told as the database's finding
+    if left:
+        yield Finding(
+            "shares", False, f"a batch runs in our record in {in_words(left)}, not of share.cones",
+            "add the cone to share.cones until its batch is harvested",
+        )  # fmt: skip
+
+
+def clear_share(settings: Settings, clock: Clock, share: str) -> str:
+    """Take away the claim of a share that is gone for good; the words for the keeper. Raises Refused."""
+    broker = make_broker(settings)
+
+    def of_it(claims: list[Claim | str]) -> bool:
+        return any(
+            (claim.share if isinstance(claim, Claim) else (claimed_on(claim) or ("",))[0]) == share
+            for claim in claims
+        )
+
+    claims = claims_now(settings.site, broker, clock)
+    if not of_it(claims):
+        there = sorted({claim.share for claim in claims if isinstance(claim, Claim)})
+        some = f"There are: {', '.join(there)}." if there else "There is none at all."
+        raise Refused(f"No share {printable(share)} has a claim on the broker. {some}")
+    if of_it(claims_now(settings.site, broker, clock, clear=share)):
+        raise Refused(
+            f"Share {share} is alive and has claimed its cones again. Stop it first: "
+            f"sudo systemctl stop hatchmon@{share}"
+        )
+    return f"The claim of share {share} is taken away; others may look after its cones now."
 
 
 def check_messages(settings: Settings, clock: Clock) -> Iterator[Finding]:

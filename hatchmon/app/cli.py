@@ -186,14 +186,22 @@ def check(
         bool, typer.Option("--settings-only", help="Read the settings, touch nothing.")
     ] = False,
     send: Annotated[bool, typer.Option("--send", help="Send a test message to every push address.")] = False,
+    clear: Annotated[
+        str | None,
+        typer.Option(metavar="SHARE", help="Take away the claim of a share that is gone for good."),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Check settings, database, broker, series store and push; say how to mend what fails."""
     from dataclasses import asdict
 
-    from hatchmon.app.check import check_all
+    from hatchmon.app.check import check_all, clear_share
 
     with _session(config) as session:
+        if clear is not None:
+            said = clear_share(session.settings, session.clock, clear)
+            typer.echo(json.dumps({"text": said}) if as_json else said)
+            return
         if settings_only:
             facts = [{"part": "settings", "ok": True, "text": "read", "mend": ""}]
             typer.echo(json.dumps(facts, indent=2) if as_json else "settings: read")

@@ -37,6 +37,7 @@ from hatchmon.app.record import (
 from hatchmon.app.recorder import Recorder
 from hatchmon.app.requests import carry_out
 from hatchmon.app.settings import Settings
+from hatchmon.app.share import check_ours
 from hatchmon.app.snapshot import ConeNow, Showcase
 from hatchmon.app.timekeeper import Timekeeper, judge_again
 from hatchmon.hatchery.alerts import (
@@ -667,6 +668,7 @@ class Engine:
     def _carry_out(self, request: Request, noted: bool, now: datetime) -> tuple[bool, dict[str, Any]]:
         """Do what was asked, and store and return (done, answer), all in one transaction."""
         try:
+            check_ours(self.settings, self._store, request.body)
             with self._store.atomic():
                 name, said, facts = carry_out(
                     self._store, request, self.voice, self.settings.supply.all_ramps

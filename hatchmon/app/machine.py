@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from hatchmon.adapters.mqtt import ASKING_AGAIN
 from hatchmon.adapters.series import SeriesTrouble
 from hatchmon.hatchery.alerts import Fact, Rules
-from hatchmon.hatchery.machine import Trouble, broker_facts, clock_facts, series_facts
+from hatchmon.hatchery.machine import Trouble, broker_facts, clock_facts, series_facts, share_facts
 from hatchmon.hatchery.wording import Voice
 
 JUMP_TOLD_S = 600.0
@@ -22,6 +22,7 @@ class Machine:
     began_mono: float
     refused_topics: dict[str, str] = field(default_factory=dict)
     series: SeriesTrouble | None = None
+    rival: str | None = None  # another hatchmon that looks after cones of ours
     unset: bool = False  # the clock, for long
     lost: tuple[datetime, datetime] | None = None  # readings of an earlier start that nobody can date
     _jump: timedelta | None = None
@@ -75,6 +76,7 @@ class Machine:
             series = Trouble(since(self._series_mono), self.series.reason, self.series.stays)
         return [
             *broker_facts(link, self.refused_topics, now, rules, voice),
+            *share_facts(self.rival),
             *series_facts(series, now, rules, voice),
             *clock_facts(self.unset, jump, self.lost, now, voice),
         ]

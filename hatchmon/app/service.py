@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import queue
 import sqlite3
@@ -30,6 +31,7 @@ from hatchmon.app.pending import DAILY
 from hatchmon.app.replan import Replanner
 from hatchmon.app.rescue import make_good, set_aside_if_damaged, suspect
 from hatchmon.app.settings import Settings
+from hatchmon.app.share import ShareKeeper
 from hatchmon.app.snapshot import Showcase
 from hatchmon.app.watchman import Watchman
 from hatchmon.hatchery.payload import LARGEST_PAYLOAD
@@ -44,6 +46,8 @@ MOST_AT_ONCE = 500
 LOOK_FOR_FILE_S = 5.0
 STATUS_S = 0.25  # apart; with very many cones it takes a while to make
 POST_WAIT_S = 1.0
+SHARE_WAIT_S = 3.0
+TOPICS_KEY = "topics"  # in the record: what the broker's session may hold
 DAILY_GRACE = timedelta(hours=2)  # after that the message of the day would be out of date
 
 
@@ -131,15 +135,22 @@ class Service:
             from hatchmon.app.pages.site import Site
 
             self._web = make_server(Site(settings, self._clock, showcase, self._ask))
+        broker, topics = make_broker(settings), topics_of(settings)
+        self._stale = self._asked_before(topics)
         self._link = MqttLink(
-            make_broker(settings),
-            topics_of(settings),
+            broker,
+            topics,
             (state.availability_topic(settings), b"offline"),
             self._inbox,
             now=self._clock.now,
             monotonic=self._clock.monotonic,
             max_payload=LARGEST_PAYLOAD,
+            stale=self._stale,
         )
+        self._share: ShareKeeper | None = None
+        if settings.share is not None:
+            self._share = ShareKeeper(settings, broker, self._store, self._clock)
+        self._opened = False  # the session with the broker
         self._pusher = Pusher(addresses(settings), self._due_letters, self._post)
         self._series: SeriesForwarder | None = None
         server = make_series_server(settings)
@@ -172,13 +183,13 @@ class Service:
 
     def run(self, started: Callable[[], None] = lambda: None) -> None:
         """Serve until ``stop``; ``started`` is called once the engine turns."""
-        threads: list[MqttLink | Pusher | SeriesForwarder | Jobs | Heartbeat] = [
-            self._link,
-            self._pusher,
-            self._jobs,
-        ]
+        threads: list[Pusher | SeriesForwarder | Jobs | Heartbeat] = [self._pusher, self._jobs]
         threads += [thread for thread in (self._series, self._heartbeat) if thread is not None]
         try:
+            if self._share is not None:
+                self._share.start()
+                self._share.wait(SHARE_WAIT_S, self._engine.take)  # with a broker at hand we know at once
+            self._open_session()
             for thread in threads:
                 thread.start()
             self._engine.turn()
@@ -221,6 +232,7 @@ class Service:
                 self._watchman.turn()
                 next_look_s = time.monotonic() + LOOK_FOR_FILE_S
             self._take(self._engine.due_in_s())
+            self._open_session()
             self._engine.turn()
             self._jobs.turn()
             if self._planner is not None:
@@ -229,7 +241,7 @@ class Service:
                     self._planner.start()
             sound = (
                 self._engine.recorder.sound
-                and self._link.alive
+                and (self._link.alive or not self._opened)
                 and self._pusher.alive
                 and self._jobs.alive
                 and (self._series is None or self._series.alive)
@@ -246,6 +258,30 @@ class Service:
                     status = new_status
                     self._notify.status(status)
 
+    def _open_session(self) -> None:
+        """Begin to take messages, once no other hatchmon has our cones; and see what others claim."""
+        if self._share is not None:
+            self._share.turn(self._engine.take)
+            self._engine.machine.rival = self._share.rival
+        if not self._opened and (self._share is None or self._share.granted):
+            self._link.start()
+            self._opened = True
+        if self._stale and self._engine.connected:  # which is after the broker's answers
+            self._stale = []
+            with contextlib.suppress(sqlite3.Error), self._store.atomic():
+                self._store.set_meta(TOPICS_KEY, "\n".join(topics_of(self._settings)))
+
+    def _asked_before(self, topics: Sequence[str]) -> list[str]:
+        """Topics that a run with other settings asked for: the broker's session holds them until told."""
+        before = [topic for topic in self._store.meta(TOPICS_KEY).split("\n") if topic]
+        if not before and self._settings.share is not None:
+            before = topics_of(self._settings.model_copy(update={"share": None}))
+        both = dict.fromkeys([*topics, *before])
+        if list(both) != before:
+            with self._store.atomic():
+                self._store.set_meta(TOPICS_KEY, "\n".join(both))
+        return sorted(set(before) - set(topics))
+
     def _take(self, wait_s: float) -> None:
         """Hand what is in the inbox to the engine, waiting at most ``wait_s`` for the first."""
         try:
@@ -259,7 +295,11 @@ class Service:
         engine = self._engine
         running = sum(1 for cone in engine.cones.values() if cone.watch is not None)
         parts = [f"{running} of {len(engine.cones)} cones hatching", f"broker {engine.broker}"]
-        parts += [f"topic {topic} refused" for topic in engine.machine.refused_topics]
+        if refused := list(engine.machine.refused_topics):
+            more = f" and {len(refused) - 3} more" if len(refused) > 3 else ""
+            parts.append(f"topic {', '.join(refused[:3])}{more} refused")
+        if engine.machine.rival is not None:
+            parts.append(engine.machine.rival)
         if engine.machine.series is not None:
             parts.append(f"series store: {engine.machine.series.reason}")
         if self._web is not None and self._web.trouble:
@@ -289,6 +329,8 @@ class Service:
             self._jobs.stop()
             if self._heartbeat is not None:
                 self._heartbeat.stop()
+            if self._share is not None:
+                self._share.stop(0.5)
             self._link.stop(1.5)
             self._pusher.stop(1.0)
             if self._web is not None:

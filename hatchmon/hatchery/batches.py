@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 
 from hatchmon.hatchery.coldstore import in_store
+from hatchmon.hatchery.cone_list import in_words
 from hatchmon.hatchery.looks import look_bounds
 from hatchmon.hatchery.types import Batch, Count, Look, Quantity, Refused
 from hatchmon.hatchery.units import LIMITS, UNITS, both_scales, fahrenheit, to_inner
@@ -27,7 +28,7 @@ MOST_IN_SAMPLE = 100_000
 def check_cone(cone: str, cones: Sequence[str]) -> None:
     """Refuse a cone nobody has heard of."""
     if cone not in cones:
-        known = f"Known cones: {', '.join(cones)}." if cones else "No cone is known yet."
+        known = f"Known cones: {in_words(cones)}." if cones else "No cone is known yet."
         raise Refused(
             f"There is no cone called {cone}. {known} A cone appears with its first reading: connect its "
             f"probe, or take one by hand: hatchmon reading {cone} 25.4"

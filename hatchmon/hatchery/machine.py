@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from hatchmon.hatchery.alerts import Fact, Rules
 from hatchmon.hatchery.wording import Voice, duration
 
+MOST_TOPICS_TOLD = 5
 STAYS_MIN = 2.0  # a fault that will not pass by itself is told after so long
 
 
@@ -34,8 +35,18 @@ def broker_facts(
             f"{_sentence(reason)} Readings on this topic are not heard. Allow it for hatchmon's user in the "
             "broker's access list, then restart the broker.",
         )
-        for topic, reason in refused.items()
+        for topic, reason in list(refused.items())[:MOST_TOPICS_TOLD]
     ]
+    if len(refused) > MOST_TOPICS_TOLD:
+        facts.append(
+            Fact(
+                "broker",
+                "topics",
+                None,
+                f"The broker refuses {len(refused)} topics",
+                "Not all of them are told one by one; hatchmon check names them.",
+            )
+        )
     if trouble is None or now - trouble.since < timedelta(minutes=rules.broker_min):
         return facts
     return [
@@ -49,6 +60,14 @@ def broker_facts(
             "keeps for us come later. hatchmon keeps trying. What is wrong in full: hatchmon check",
         ),
     ]
+
+
+def share_facts(rival: str | None) -> list[Fact]:
+    """Another hatchmon looks after cones of ours, and both run: ``rival`` says which, and how to mend it."""
+    if rival is None:
+        return []
+    body = f"{rival} Until then both store their readings and tell of them."
+    return [Fact("broker", "share", None, "Two hatchmons look after the same cones", body)]
 
 
 def series_facts(trouble: Trouble | None, now: datetime, rules: Rules, voice: Voice) -> list[Fact]:

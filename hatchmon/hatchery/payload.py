@@ -56,10 +56,7 @@ def read_payload(payload: bytes, value_pointer: str | None, time_pointer: str | 
 
 def read_request(payload: bytes) -> dict[str, str | int | float | bool | None]:
     """The JSON object of a request: plain values by name, texts fit to print. Raises Unreadable."""
-    try:
-        asked = _document(_text(payload, LARGEST_REQUEST))
-    except ValueError:
-        raise Unreadable("not JSON") from None
+    asked = read_document(payload, LARGEST_REQUEST)
     if not isinstance(asked, dict):
         raise Unreadable(f'{_kind(asked)}, not an object such as {{"do": "seen"}}')
     for name, value in asked.items():
@@ -71,6 +68,14 @@ def read_request(payload: bytes) -> dict[str, str | int | float | bool | None]:
         if isinstance(value, float):
             _finite(value)
     return asked
+
+
+def read_document(payload: bytes, most: int) -> Any:
+    """The JSON of at most so many bytes. Raises Unreadable."""
+    try:
+        return _document(_text(payload, most))
+    except ValueError:
+        raise Unreadable("not JSON") from None
 
 
 def _text(payload: bytes, most: int) -> str:
