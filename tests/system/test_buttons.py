@@ -56,7 +56,7 @@ def test_a_batch_by_push_buttons(tmp_path: Path, mosquitto: Mosquitto) -> None:
         check = {
             finding["part"]: finding["text"] for finding in json.loads(ground.cli("check", "--json").stdout)
         }
-        assert "subscriptions granted: 2" in check["broker"]
+        assert "subscriptions granted: 3" in check["broker"]
 
 
 def test_with_the_shipped_rules_the_daemon_may_all_it_needs_and_others_no_more_than_theirs(
