@@ -550,6 +550,24 @@ class Store:
                 found.append(Stretch(from_h, until_h, count, low, middle, high, Verdict(verdict)))
         return found
 
+    def mean_of_minutes(self, cone: str, quantity: Quantity, start: datetime, end: datetime) -> float | None:
+        """The mean of a cone's usable readings in [start, end], every minute that has any counting alike, in
+        the unit used inside; None without any."""
+        start_us = to_us(start)
+        total = minutes = 0.0
+        for stream in self.streams():
+            if (stream.cone, stream.quantity) == (cone, quantity):
+                count, mean = self._db.execute(
+                    f"""SELECT count(*), avg(mean) FROM (SELECT avg(raw) AS mean FROM by_stream
+                        WHERE stream_id = ? AND time_us BETWEEN ? AND ? AND verdict IN {_USABLE}
+                        GROUP BY (time_us - ?) / 60000000)""",
+                    (stream.stream_id, start_us, to_us(end), start_us),
+                ).fetchone()
+                if count:
+                    total += count * to_inner(mean, stream.unit)
+                    minutes += count
+        return total / minutes if minutes else None
+
     def readings_after(self, seq: int, most: int) -> list[sqlite3.Row]:
         """Readings with a number above ``seq``, in order: seq, cone, quantity, unit, time_us, raw, verdict,
         and the lot in the cone at that time (or null)."""
@@ -835,6 +853,25 @@ class Store:
             if last is not None and last.t90 is not None:
                 found[batch_id] = last.t90.p50
         return found
+
+    def t90_first_and_last(self) -> dict[int, tuple[Band, float, Band]]:
+        """Hours to 90 % hatched of each harvested batch as forecast first, by how much that band was widened,
+        and as forecast last; of those where both are known."""
+        points = ", ".join(
+            f"{one}.body ->> '$.t90.{name}'" for one in ("f", "l") for name in ("p10", "p50", "p90")
+        )
+        rows = self._db.execute(
+            f"""SELECT e.batch_id, coalesce(f.body ->> '$.widened', 1.0), {points}
+                FROM (SELECT batch_id, min(forecast_id) AS first, max(forecast_id) AS last FROM forecasts
+                      GROUP BY batch_id) e
+                JOIN batches b ON b.batch_id = e.batch_id AND b.outcome = 'harvested'
+                JOIN forecasts f ON f.forecast_id = e.first JOIN forecasts l ON l.forecast_id = e.last
+                WHERE f.body ->> '$.t90' IS NOT NULL AND l.body ->> '$.t90' IS NOT NULL"""
+        )
+        return {
+            batch_id: (Band(*numbers[:3]), widened, Band(*numbers[3:]))
+            for batch_id, widened, *numbers in rows
+        }
 
     def _one_forecast(self, batch_id: int, order: str) -> Forecast | None:
         rows = self.rows(

@@ -10,15 +10,16 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from hatchmon.adapters.store import Store
+from hatchmon.app.lessons import Lessons, evidence_from
 from hatchmon.app.record import SALT_QUANTITIES, Water, salinity_of, usual_day, watch_batch
 from hatchmon.hatchery.ahead import Cycle, Room
 from hatchmon.hatchery.counts import Falling, lot_hatchability, lot_yield
-from hatchmon.hatchery.honesty import Honesty, Scored, honesty, score, widened
+from hatchmon.hatchery.honesty import Honesty, Scored, honesty, scored, widened
 from hatchmon.hatchery.looks import reaches_the_end
 from hatchmon.hatchery.noted import noted_evidence
 from hatchmon.hatchery.types import Batch, Count, Forecast, Quantity
 from hatchmon.hatchery.watch import UNKNOWN_HATCHABILITY, BatchWatch, Foreseen
-from hatchmon.science.learning import Counted, Evidence, LotBelief, keeper_prior
+from hatchmon.science.learning import Evidence, LotBelief, keeper_prior
 from hatchmon.science.nauplii import Thresholds
 
 AIR_FRESH = timedelta(hours=1)
@@ -60,9 +61,8 @@ class Beliefs:
     def __init__(self, store: Store, thresholds: Thresholds) -> None:
         self._store = store
         self._thresholds = thresholds
+        self._lessons = Lessons()  # outlasts a change that taught nothing
         self._known: dict[str, LotBelief] = {}
-        self._evidence: dict[str, list[Evidence]] | None = None
-        self._levels: dict[str, tuple[float, float]] = {}
         self._hatchable: dict[int, tuple[float, float]] = {}
         self._honesty: Honesty | None = None
         self._falling: dict[str, Falling] | None = None
@@ -72,7 +72,7 @@ class Beliefs:
         """The record has changed."""
         self._known.clear()
         self._hatchable.clear()
-        self._evidence = self._honesty = self._falling = None
+        self._honesty = self._falling = None
         self._days.clear()
 
     @property
@@ -118,25 +118,20 @@ class Beliefs:
     def of(self, lot: str) -> LotBelief:
         """The belief about ``lot``: its own hatches on top of what the keeper's other lots suggest."""
         if lot not in self._known:
-            if self._evidence is None:
-                self._evidence = all_evidence(self._store)
-                self._levels = lot_levels(self._evidence)
-            self._known[lot] = belief_from(self._evidence, lot, self._levels)
+            self._known[lot] = self._lessons.of(self._store, lot)[1]
         return self._known[lot]
 
 
 def scored_batches(store: Store) -> list[Scored]:
     """Every harvested batch whose looks tell when it was complete."""
-    scored = [
-        score(
-            batch.batch_id,
-            store.first_forecast(batch.batch_id),
-            store.last_forecast(batch.batch_id),
-            any(reaches_the_end(look.seen) for look in store.looks(batch.batch_id)),
-        )
+    t90 = store.t90_first_and_last()
+    looks = store.rows("SELECT batch_id, seen FROM looks")
+    ended = {row["batch_id"] for row in looks if reaches_the_end(row["seen"])}
+    return [
+        scored(batch.batch_id, *t90[batch.batch_id])
         for batch in store.batches("outcome = 'harvested'")
+        if batch.batch_id in t90 and batch.batch_id in ended
     ]
-    return [one for one in scored if one is not None]
 
 
 def falling_lots(store: Store, since: datetime) -> dict[str, Falling]:
@@ -166,22 +161,6 @@ def all_evidence(store: Store, without: int | None = None) -> dict[str, list[Evi
         for lot, bodies in store.evidence_by_lot().items()
         if (found := [evidence_from(body) for number, body in bodies.items() if number != without])
     }
-
-
-def evidence_from(body: str) -> Evidence:
-    """Evidence as it was stored."""
-    data = json.loads(body)
-    low = [-np.inf if pair[0] is None else pair[0] for pair in data["z"]]
-    high = [np.inf if pair[1] is None else pair[1] for pair in data["z"]]
-    return Evidence(
-        np.array(data["ln_q"]),
-        np.array(low),
-        np.array(high),
-        np.array(data["chance"]),
-        data["extra_sd"],
-        data["light_known"],
-        tuple(Counted(np.array(c["ln_q"]), np.array(c["likely"])) for c in data["counted"]),
-    )
 
 
 def lot_levels(evidence: Mapping[str, Sequence[Evidence]]) -> dict[str, tuple[float, float]]:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from statistics import median
 from typing import Any
 
 import numpy as np
@@ -179,11 +180,14 @@ def _usual_c(store: Store, others: Sequence[Batch]) -> float | None:
     for other in others:
         noted = store.noted_water(other.batch_id)
         assert other.ended is not None
-        minutes = store.stretches(other.cone, Quantity.TEMPERATURE, other.started, other.ended, 60)
-        temps = [minute.mean for minute in minutes if minute.verdict.usable]
-        if noted is not None or temps:
-            means.append(float(np.mean(temps)) if noted is None else noted[0])
-    return float(np.median(means)) if means else None
+        mean = (
+            store.mean_of_minutes(other.cone, Quantity.TEMPERATURE, other.started, other.ended)
+            if noted is None
+            else noted[0]
+        )
+        if mean is not None:
+            means.append(mean)
+    return median(means) if means else None
 
 
 def _shares(

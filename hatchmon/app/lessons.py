@@ -1,15 +1,46 @@
-"""What each lot has taught, kept until its evidence changes: for readers that look at many lots."""
+"""What each lot has taught, kept until its evidence changes: for whoever asks often, or about many lots."""
 
 from __future__ import annotations
 
+import hashlib
+import json
 import threading
 from collections import OrderedDict
+from collections.abc import Callable, Hashable
+from functools import partial
+from typing import Generic, TypeVar
+
+import numpy as np
 
 from hatchmon.adapters.store import Store
-from hatchmon.app.beliefs import evidence_from
-from hatchmon.science.learning import Evidence, LotBelief, keeper_prior
+from hatchmon.science.learning import Counted, Evidence, LotBelief, keeper_prior
 
-MOST_KEPT = 12  # lots whose beliefs are held; 240 KB each
+_T = TypeVar("_T")
+
+
+class _Kept(Generic[_T]):
+    """What was worked out last, for every reader in the process. Nobody waits while another works it out."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._lock = threading.Lock()
+        self._known: OrderedDict[Hashable, _T] = OrderedDict()
+
+    def get(self, key: Hashable, work_out: Callable[[], _T]) -> _T:
+        with self._lock:
+            if key in self._known:
+                self._known.move_to_end(key)
+                return self._known[key]
+        made = work_out()
+        with self._lock:
+            self._known[key] = made
+            if len(self._known) > self._most:
+                self._known.popitem(last=False)
+        return made
+
+
+_levels: _Kept[tuple[float, float]] = _Kept(256)
+_beliefs: _Kept[LotBelief] = _Kept(16)  # 120 KB each
 
 
 class Lessons:
@@ -18,37 +49,58 @@ class Lessons:
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._bodies: dict[str, dict[int, str]] = {}
-        self._levels: dict[str, tuple[float, float]] = {}
-        self._known: OrderedDict[str, tuple[LotBelief, LotBelief]] = OrderedDict()
+        self._marks: dict[str, bytes] = {}
 
     def of(self, store: Store, lot: str, without: int | None = None) -> tuple[LotBelief, LotBelief]:
         """The belief about ``lot`` before any hatch of its own, and after them; leaving out batch
-        ``without``. The first time, it learns every lot on record."""
+        ``without``. The first time in a process, every lot on record is learned."""
         with self._lock:
-            self._renew(store)
-            if lot not in self._known:
-                prior = keeper_prior([self._level(name) for name in sorted(self._bodies) if name != lot])
-                self._known[lot] = prior, prior.learn_all(self._evidence(lot))
-                if len(self._known) > MOST_KEPT:
-                    self._known.popitem(last=False)
-            self._known.move_to_end(lot)
-            prior, belief = self._known[lot]
-            own = self._bodies.get(lot, {}).get(-1 if without is None else without)
-        return prior, belief if own is None else belief.unlearn(evidence_from(own))
+            bodies, marks = self._renewed(store)
+        # That of the lot itself, too: the next to be asked for needs it.
+        levels = {name: _levels.get(marks[name], partial(_level, bodies[name])) for name in sorted(bodies)}
+        prior = keeper_prior([level for name, level in levels.items() if name != lot])
+        own = bodies.get(lot, {})
+        # A grid is told by its ends.
+        mark = (float(prior.a[0]), float(prior.a[-1]), marks.get(lot))
+        belief = _beliefs.get(mark, lambda: prior.learn_all(_read(own)))
+        left_out = None if without is None else own.get(without)
+        return prior, belief if left_out is None else belief.unlearn(evidence_from(left_out))
 
-    def _renew(self, store: Store) -> None:
+    def _renewed(self, store: Store) -> tuple[dict[str, dict[int, str]], dict[str, bytes]]:
+        """The evidence now on record by lot and batch, and what tells that of a lot from any other."""
         bodies = store.evidence_by_lot()
-        changed = {lot for lot in {*bodies, *self._bodies} if bodies.get(lot) != self._bodies.get(lot)}
-        for lot in changed:
-            self._levels.pop(lot, None)
-        if changed:
-            self._known.clear()  # every lot's prior rests on all the others
-            self._bodies = bodies
+        self._marks = {
+            lot: self._marks[lot] if found == self._bodies.get(lot) else _mark(found)
+            for lot, found in bodies.items()
+        }
+        self._bodies = bodies
+        return bodies, self._marks
 
-    def _evidence(self, lot: str) -> list[Evidence]:
-        return [evidence_from(body) for body in self._bodies.get(lot, {}).values()]
 
-    def _level(self, lot: str) -> tuple[float, float]:
-        if lot not in self._levels:
-            self._levels[lot] = LotBelief.prior().learn_all(self._evidence(lot)).a_mean_sd
-        return self._levels[lot]
+def _mark(bodies: dict[int, str]) -> bytes:
+    return hashlib.sha256("\n".join(bodies.values()).encode()).digest()
+
+
+def _level(bodies: dict[int, str]) -> tuple[float, float]:
+    """Mean and sd of a from a lot's own batches alone."""
+    return LotBelief.prior().learn_all(_read(bodies)).a_mean_sd
+
+
+def _read(bodies: dict[int, str]) -> list[Evidence]:
+    return [evidence_from(body) for body in bodies.values()]
+
+
+def evidence_from(body: str) -> Evidence:
+    """Evidence as it was stored."""
+    data = json.loads(body)
+    low = [-np.inf if pair[0] is None else pair[0] for pair in data["z"]]
+    high = [np.inf if pair[1] is None else pair[1] for pair in data["z"]]
+    return Evidence(
+        np.array(data["ln_q"]),
+        np.array(low),
+        np.array(high),
+        np.array(data["chance"]),
+        data["extra_sd"],
+        data["light_known"],
+        tuple(Counted(np.array(c["ln_q"]), np.array(c["likely"])) for c in data["counted"]),
+    )

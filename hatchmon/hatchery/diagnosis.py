@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from statistics import median
 from typing import Literal
 
 import numpy as np
@@ -312,7 +313,7 @@ class _Case:
     def _salt(self) -> Finding | None:
         noted = self.m.batch.salinity
         if self.m.salinity:
-            value = float(np.median([salinity for _, salinity in self.m.salinity]))
+            value = median(salinity for _, salinity in self.m.salinity)
         elif noted is not None:
             value = noted
         else:

@@ -62,7 +62,12 @@ def score(batch_id: int, first: Forecast | None, last: Forecast | None, seen_com
     either is missing or the keeper's looks do not reach the end of the hatch."""
     if not seen_complete or first is None or last is None or first.t90 is None or last.t90 is None:
         return None
-    return Scored(batch_id, _stretched(first.t90, 1.0 / first.widened), last.t90)
+    return scored(batch_id, first.t90, first.widened, last.t90)
+
+
+def scored(batch_id: int, first: Band, widened: float, last: Band) -> Scored:
+    """The score of T90 as said first, its band ``widened`` then, against T90 as said last."""
+    return Scored(batch_id, _stretched(first, 1.0 / widened), last)
 
 
 def widened(forecast: Forecast, widen: float) -> Forecast:

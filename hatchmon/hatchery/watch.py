@@ -241,7 +241,7 @@ class BatchWatch:
     def _twice(draws: Draws, mu: Floats, paths: Paths) -> str:
         """When 60 and 95 % will have hatched. To the half hour: a reason is stored anew when it changes."""
         when = reach_h(draws, mu[:, None] + _TWICE * draws.sigma[:, None], paths)
-        first_h, second_h = (round(2.0 * float(np.median(when[..., n]))) / 2.0 for n in (0, 1))
+        first_h, second_h = (round(2.0 * float(np.quantile(when[..., n], 0.5))) / 2.0 for n in (0, 1))
         return f"at about 60 % and 95 % hatched ({first_h:g} and {second_h:g} h after the start)"
 
     def evidence(self, until: datetime) -> Evidence | None:

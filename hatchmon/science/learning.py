@@ -26,12 +26,17 @@ WRONG_NOTE = 0.01  # share of notes that belong to another cone or hour; assumed
 # However many its notes, one batch makes nothing less likely than this against the likeliest: it rules
 # nothing out for good, and beliefs stay numbers.
 LEAST_LIKELIHOOD = 1e-12
+# A note's likelihood is read from a table of it, which is five times as quick as working it out each time: by
+# so many probits either way, beyond which it no longer changes, so many of them a probit. Read off straight
+# lines between them it is out by less than 2e-4.
+_TABLE_REACH, _TABLE_FINE = 12, 128
 A_POINTS = 49
 A_REACH = 4.5  # the grid spans this many prior scales either way
 C_BEYOND = 0.8
 # With the spread within a cell, 11 steps to 2.7 keep the whole sd of ln sigma.
 _SIGMA_STEPS = np.linspace(-2.7, 2.7, 11)
 SIGMAS: Floats = par.SIGMA.value * np.exp(par.SIGMA.sd * _SIGMA_STEPS)
+_PER_SIGMA: Floats = 1.0 / SIGMAS
 _SIGMA_SHARES: Floats = np.exp(-0.5 * _SIGMA_STEPS**2) / np.exp(-0.5 * _SIGMA_STEPS**2).sum()
 OMEGAS: Floats = np.array(par.OMEGA_VALUES)
 _OMEGA_SHARES: Floats = np.array(par.OMEGA_SHARES)
@@ -249,15 +254,34 @@ def _line_likelihood(evidence: Evidence, c: Floats) -> Floats:
     for ln_q, low, high, chance in zip(
         evidence.ln_q, evidence.z_low, evidence.z_high, evidence.chance, strict=True
     ):
-        z = (ln_q[None, :, None] - c[:, None, None]) / SIGMAS
-        below = normal_cdf((high - z) / GLANCE_SD) if np.isfinite(high) else 1.0
-        above = normal_cdf((low - z) / GLANCE_SD) if np.isfinite(low) else 0.0
-        total += np.log((1.0 - WRONG_NOTE) * np.maximum(below - above, 0.0) + WRONG_NOTE * chance)
+        z = (ln_q[None, :, None] - c[:, None, None]) * _PER_SIGMA
+        total += _read_off(_note_table(float(low), float(high), WRONG_NOTE * float(chance)), z)
     for counted in evidence.counted:
         z = (counted.ln_q[None, :, None] - c[:, None, None]) / SIGMAS
         likely = np.interp(z, SHARE_Z, counted.likely)
         total += np.log((1.0 - WRONG_NOTE) * likely + WRONG_NOTE * float(counted.likely.mean()))
     return np.asarray(np.maximum(np.exp(total - total.max()), LEAST_LIKELIHOOD), dtype=np.float64)
+
+
+@lru_cache(maxsize=24)
+def _note_table(low: float, high: float, mistake: float) -> Floats:
+    """ln of the likelihood of a note with these probit bounds, by the probit of the share that has hatched;
+    ``mistake``: the chance of just this note being a wrong one."""
+    z = np.linspace(-_TABLE_REACH, _TABLE_REACH, 2 * _TABLE_REACH * _TABLE_FINE + 1)
+    below = normal_cdf((high - z) / GLANCE_SD) if np.isfinite(high) else np.ones_like(z)
+    above = normal_cdf((low - z) / GLANCE_SD) if np.isfinite(low) else np.zeros_like(z)
+    seen = (1.0 - WRONG_NOTE) * np.maximum(below - above, 0.0)
+    return np.asarray(np.log(seen + mistake), dtype=np.float64)
+
+
+def _read_off(table: Floats, z: Floats) -> Floats:
+    """The table's values at ``z`` (any shape), which is used up."""
+    z += _TABLE_REACH
+    z *= _TABLE_FINE
+    np.clip(z, 0.0, table.size - 1.001, out=z)
+    cell = z.astype(np.int32)
+    z -= cell
+    return np.asarray(table[cell] + z * np.diff(table)[cell], dtype=np.float64)
 
 
 def _shift_sds(extra_sd: float, light_known: bool) -> Floats:
@@ -268,7 +292,9 @@ def _shift_sds(extra_sd: float, light_known: bool) -> Floats:
 
 def _over_shifts(a: Floats, c: Floats, sds: Floats, line: Floats) -> Floats:
     """(a, 7, 11, omega) likelihood of a batch's notes, its shift integrated out."""
-    return np.stack([np.tensordot(_kernel(a, c, float(sd)), line, axes=1) for sd in sds], axis=-1)
+    on_c = line.reshape(c.size, -1)
+    over = np.stack([_kernel(a, c, float(sd)) @ on_c for sd in sds], axis=-1)
+    return np.asarray(over.reshape(a.size, *line.shape[1:], sds.size), dtype=np.float64)
 
 
 @lru_cache(maxsize=4)

@@ -60,7 +60,7 @@ def opening_probit(draws: Draws, thresholds: Thresholds | None = None) -> float:
     """Probit of the hatched share that opens the window: that wanted, but at most 80 % for lots with a median
     sigma above .25."""
     share = (thresholds or Thresholds()).opens_share
-    if np.median(draws.sigma) > par.SPREAD_OUT_SIGMA.value:
+    if np.quantile(draws.sigma, 0.5) > par.SPREAD_OUT_SIGMA.value:
         share = min(share, par.OPENS_SHARE_SPREAD_OUT.value)
     return float(normal_quantile(share))
 

@@ -579,3 +579,14 @@ def test_what_was_learned_can_be_left_out_again() -> None:
         direct = PRIOR.learn_all(batches[:place] + batches[place + 1 :])
         assert without.hatches == direct.hatches == 3
         assert without.weights == pytest.approx(direct.weights, rel=1e-9, abs=1e-15)
+
+
+def test_a_note_read_from_its_table_is_as_likely_as_worked_out() -> None:
+    notes = [look_bounds(seen) for seen in ("none", "few", "most", "complete", "97 %")]
+    z = np.linspace(-12.0, 12.0, 4001)
+    for low, high, chance in notes:
+        seen = normal_cdf((high - z) / learning.GLANCE_SD) - normal_cdf((low - z) / learning.GLANCE_SD)
+        mistake = learning.WRONG_NOTE * chance
+        worked_out = np.log((1.0 - learning.WRONG_NOTE) * np.maximum(seen, 0.0) + mistake)
+        read = learning._read_off(learning._note_table(low, high, mistake), z.copy())
+        assert read == pytest.approx(worked_out, abs=2e-4)
