@@ -40,7 +40,7 @@ class _Kept(Generic[_T]):
 
 
 _levels: _Kept[tuple[float, float]] = _Kept(256)
-_beliefs: _Kept[LotBelief] = _Kept(16)  # 120 KB each
+_beliefs: _Kept[LotBelief] = _Kept(12)  # 120 KB each
 
 
 class Lessons:

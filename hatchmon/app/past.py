@@ -130,6 +130,15 @@ class Past:
             diagnosis=None if batch.ended is None else self._diagnosis(store, batch),
         )
 
+    def learn(self, store: Store) -> None:
+        """Learn every lot that is not known yet, the newest last, so that what is asked for is there."""
+
+        def work_out() -> None:
+            for lot in self.lots(store)[::-1]:
+                self._lessons.of(store, lot.lot)
+
+        self.kept(store, "learned", work_out)
+
     def lots(self, store: Store) -> list[LotPast]:
         """Every lot, the one used last first."""
         return self.kept(store, "lots", lambda: self._lots(store))

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from hatchmon.adapters.clock import Clock, RehearsalClock, SystemClock
 from hatchmon.adapters.dbfile import is_damage
 from hatchmon.adapters.heartbeat import Heartbeat
+from hatchmon.adapters.memory import few_arenas
 from hatchmon.adapters.mqtt import Broker, Incoming, MqttLink
 from hatchmon.adapters.notify import Notify
 from hatchmon.adapters.push import Letter, Pusher
@@ -106,6 +107,7 @@ class Service:
         stopping: threading.Event | None = None,
         told: tuple[Alert, int] | None = None,
     ) -> None:
+        few_arenas()
         self._settings = settings
         self._notify = notify or Notify()
         self._planner = planner

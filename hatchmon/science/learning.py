@@ -315,7 +315,7 @@ def _pick(weights: Floats, p: Floats) -> tuple[NDArray[np.int64], Floats]:
     return at, 0.5 - (cumulative[rows, at] - wanted) / np.maximum(width, 1e-300)
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=16)  # 74 KB each
 def _kernel_cached(a0: float, a_step: float, points: int, c0: float, c_points: int, sd: float) -> Floats:
     a = a0 + a_step * np.arange(points)
     c = c0 + a_step / 2.0 * np.arange(c_points)

@@ -19,6 +19,7 @@ from hatchmon.adapters.store import StoreError
 from hatchmon.adapters.web.safety import Rules, Safety
 from hatchmon.adapters.web.server import WebServer
 from hatchmon.app.pages import api, calendar, doing, fleet, health, journal, login, now, review, supply
+from hatchmon.app.pages.beforehand import work_beforehand
 from hatchmon.app.pages.site import Site
 
 PAGES = (now, review, supply, fleet, journal, doing, login, calendar, api, health)
@@ -64,6 +65,7 @@ def make_app(site: Site) -> Safety:
 def make_server(site: Site) -> WebServer:
     """The page, ready to be started."""
     web = site.settings.web
+    work_beforehand(site)
     return WebServer(make_app(site), web.host, web.port, site.closing, forwarded=web.https)
 
 

@@ -27,7 +27,6 @@ from hatchmon.app.charts.record import record_charts
 from hatchmon.app.export import readings_between, write_csv
 from hatchmon.app.pages.doing import after
 from hatchmon.app.pages.site import Site
-from hatchmon.app.past import Past
 from hatchmon.app.state import cone_path
 from hatchmon.hatchery.batches import NO_NAUPLII_BEFORE_H
 from hatchmon.hatchery.types import Batch, Refused
@@ -39,7 +38,7 @@ FOREVER = "public, max-age=31536000, immutable"
 
 def routes(site: Site) -> list[BaseRoute]:
     """``/cone/…``, ``/batches``, ``/lots``, ``/record``, their files, and the script that draws graphs."""
-    past = Past(site.settings)
+    past = site.past
 
     def batch_graphs(store: Store, number: int) -> tuple[Any, list[Chart]]:
         now = site.clock.now()

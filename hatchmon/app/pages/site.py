@@ -24,7 +24,7 @@ from hatchmon.adapters.store import Store
 from hatchmon.adapters.web.access import Door, Session, Sessions
 from hatchmon.app.ask import Answered
 from hatchmon.app.charts.graph import cell_text
-from hatchmon.app.past import lot_words
+from hatchmon.app.past import Past, lot_words
 from hatchmon.app.settings import Settings
 from hatchmon.app.snapshot import Showcase, Snapshot
 from hatchmon.app.state import cone_path
@@ -52,6 +52,7 @@ class Site:
         self.clock = clock
         self.voice = Voice(settings.zone, settings.unit)
         self.showcase = showcase
+        self.past = Past(settings)
         self.sessions = Sessions(secret, hashed)
         self.door = Door(hashed)
         self.nav: list[tuple[str, str]] = []
@@ -78,6 +79,12 @@ class Site:
             weekday=self.voice.weekday, cell=cell_text, lot_words=lot_words, falling=falling_words
         )
         self._templates.globals["lot_path"] = lot_path
+
+    def make_templates(self) -> None:
+        """Make every template of a page ready, which else its first visitor waits for."""
+        for name in self._templates.list_templates():
+            if name != "report.html":
+                self._templates.get_template(name)
 
     @property
     def snapshot(self) -> Snapshot | None:
