@@ -277,14 +277,16 @@ class Post:
 class Receiver:
     """A threaded HTTP server that records every POST and GET and answers by ``behaviour``.
 
-    ``behaviour`` may be changed at any time: "ok" (200), "hang" (holds the connection for ``hang_s``
-    seconds, then closes it without an answer), or an HTTP status such as "500". Posts whose text holds
+    ``behaviour`` may be changed at any time: "ok" (200), "slow" (200 after ``slow_s`` seconds), "hang"
+    (holds the connection for ``hang_s`` seconds, then closes it without an answer), or an HTTP status such as
+    "500" or "204". Posts whose text holds
     ``refuses``, where it is not empty, are answered with 413.
     """
 
     def __init__(self, behaviour: str = "ok", hang_s: float = 30.0) -> None:
         self.behaviour = behaviour
         self.hang_s = hang_s
+        self.slow_s = 5.0
         self.refuses = ""
         self.posts: list[Post] = []
         self._closing = threading.Event()
@@ -308,11 +310,15 @@ class Receiver:
                     receiver._closing.wait(receiver.hang_s)
                     self.close_connection = True
                     return
-                self.send_response(200 if behaviour == "ok" else int(behaviour))
-                self.send_header("Content-Type", "application/json")
-                self.send_header("Content-Length", "2")
+                if behaviour == "slow":
+                    receiver._closing.wait(receiver.slow_s)
+                self.send_response(200 if behaviour in ("ok", "slow") else int(behaviour))
+                if behaviour != "204":
+                    self.send_header("Content-Type", "application/json")
+                    self.send_header("Content-Length", "2")
                 self.end_headers()
-                self.wfile.write(b"{}")
+                if behaviour != "204":
+                    self.wfile.write(b"{}")
 
             def do_GET(self) -> None:
                 self.do_POST()

@@ -5,11 +5,11 @@ from __future__ import annotations
 import threading
 import time
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 from tests.servers import wait_until
 from tests.system.daemon import Client, Daemon, Ground
@@ -21,9 +21,12 @@ EVERY_S = 0.02
 class Flow:
     """Probes that send distinct values at QoS 1 from ``start`` to ``stop``, through whatever happens."""
 
-    def __init__(self, port: int) -> None:
+    def __init__(self, port: int, cones: Sequence[str] = CONES, every_s: float = EVERY_S) -> None:
+        self.every_s = every_s
+        self._cones = cones
         self.sent: list[tuple[str, float]] = []
         self.client = Client(port)
+        self._one_at_a_time = threading.Lock()
         self._ended = threading.Event()
         self._going = threading.Event()
         self._going.set()
@@ -33,13 +36,24 @@ class Flow:
         self._thread.start()
 
     def _run(self) -> None:
-        number = 0
-        while not self._ended.wait(EVERY_S):
+        due = time.monotonic()
+        while not self._ended.wait(max(0.0, due - time.monotonic())):
             self._going.wait()
-            cone, value = CONES[number % len(CONES)], round(15.0 + number / 10_000.0, 4)
+            self._send()
+            # What a pause or a busy machine held up is not made up for.
+            due = max(due + self.every_s, time.monotonic() - 0.5)
+
+    def _send(self) -> None:
+        with self._one_at_a_time:
+            number = len(self.sent)
+            cone, value = self._cones[number % len(self._cones)], round(15.0 + number / 10_000.0, 4)
             self.client.publish(f"hatchery/{cone}/temperature", f"{value:.4f}")
             self.sent.append((cone, value))
-            number += 1
+
+    def burst(self, count: int) -> None:
+        """Hand over ``count`` at once."""
+        for _ in range(count):
+            self._send()
 
     def wait_for_more(self, count: int) -> None:
         """Until ``count`` more have been handed over."""
@@ -50,7 +64,7 @@ class Flow:
     def paused(self) -> Iterator[None]:
         """Send nothing meanwhile, after the broker has taken all so far."""
         self._going.clear()
-        time.sleep(2 * EVERY_S)
+        time.sleep(2 * self.every_s)
         wait_until(self.client.all_taken, 60.0, "the broker to take all readings")
         try:
             yield
@@ -66,7 +80,8 @@ class Flow:
 
 
 class Rig:
-    """Ground, daemon and flow; the daemon looks for the broker at ``port``, which is at ``flow_port``."""
+    """Ground, daemon and flow; the daemon looks for the broker at ``port``, which is at ``flow_port``. A
+    reading comes every ``every_s`` from one of the ``cones`` by turns."""
 
     def __init__(
         self,
@@ -77,14 +92,19 @@ class Rig:
         flow_port: int | None = None,
         series: str = "",
         tables: str = "",
+        cones: Sequence[str] = CONES,
+        every_s: float = EVERY_S,
+        environment: Mapping[str, Any] | None = None,
     ) -> None:
         self.ground = Ground(folder / "hatchmon", port, push=push, series=series, tables=tables, gather_s=1.0)
-        self.daemon = Daemon(self.ground)
-        self.flow = Flow(flow_port or port)
+        self.daemon = Daemon(self.ground, **(environment or {}))
+        self.flow = Flow(flow_port or port, cones, every_s)
 
     def start(self) -> None:
         """Start the daemon and the flow, and wait for the first readings."""
         self.daemon.start()
+        # Until it has been there once, the broker keeps nothing for it.
+        wait_until(self.daemon.connected, 30.0, "the broker to know it")
         self.flow.start()
         self.moving()
 

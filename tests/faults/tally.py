@@ -23,9 +23,11 @@ class Tally:
     def __init__(self) -> None:
         self.lines: list[Line] = []
 
-    def note(self, fault: str, *, sent: int, lost: int, recovered_s: Sequence[float]) -> None:
-        """Note a fault injected once for each of ``recovered_s``."""
-        self.lines.append(Line(fault, len(recovered_s), sent, lost, recovered_s))
+    def note(
+        self, fault: str, *, sent: int, lost: int, recovered_s: Sequence[float], times: int | None = None
+    ) -> None:
+        """Note a fault injected once for each of ``recovered_s``, or so many ``times``."""
+        self.lines.append(Line(fault, times or len(recovered_s), sent, lost, recovered_s))
 
     def table(self) -> str:
         """As Markdown."""

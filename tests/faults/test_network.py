@@ -31,7 +31,7 @@ def test_the_line_goes_dead(tmp_path: Path, mosquitto: Mosquitto, tally: Tally, 
     recovered = []
     with Wire(mosquitto.port) as wire, Rig(tmp_path, wire.port, flow_port=mosquitto.port) as rig:
         rig.start()
-        for _ in range(10 if long else 1):
+        for _ in range(3 if long else 1):
             wire.kill_line()
             wait_until(lambda: not rig.daemon.connected(), 90.0, "the daemon to notice")
             wire.mend()

@@ -12,9 +12,9 @@ from tests.servers import Mosquitto
 
 def test_the_daemon_is_killed_at_random(rig: Rig, tally: Tally, long: bool) -> None:
     chance = random.Random(1)
-    recovered = []
+    recovered, times = [], 200 if long else 6
     rig.start()
-    for _ in range(200 if long else 6):
+    for _ in range(times):
         time.sleep(chance.uniform(0.0, 1.0))
         rig.daemon.kill()
         begun = time.monotonic()
@@ -25,7 +25,7 @@ def test_the_daemon_is_killed_at_random(rig: Rig, tally: Tally, long: bool) -> N
     rig.moving()
     recovered = recovered or [rig.moving()]
     sent, lost = rig.settle()
-    tally.note("daemon killed (kill -9)", sent=sent, lost=lost, recovered_s=recovered)
+    tally.note("daemon killed (kill -9)", sent=sent, lost=lost, recovered_s=recovered, times=times)
     assert lost == 0
 
 

@@ -45,10 +45,12 @@ def test_two_daemons_of_one_name_at_the_broker(
 
 def test_a_second_daemon_on_the_database_is_refused(rig: Rig, tally: Tally, long: bool) -> None:
     rig.start()
-    for _ in range(20 if long else 2):
+    times = 20 if long else 2
+    for _ in range(times):
         said = rig.ground.refused("run")
         assert "another hatchmon" in said or "runs already" in said, said
     moving = rig.moving()
     sent, lost = rig.settle()
-    tally.note("second daemon on one database: refused", sent=sent, lost=lost, recovered_s=[moving])
+    fault = "second daemon on one database: refused"
+    tally.note(fault, sent=sent, lost=lost, recovered_s=[moving], times=times)
     assert lost == 0

@@ -1,4 +1,5 @@
-"""The daemon plans by itself, in a process of its own, and tells what to begin next."""
+"""The daemon plans by itself, in a process of its own, and tells what to begin next: inside the system call
+filters of its unit, which the solver has to get along with."""
 
 from __future__ import annotations
 
@@ -7,6 +8,7 @@ from pathlib import Path
 
 from tests.servers import Mosquitto, Receiver, wait_until
 from tests.system.daemon import Daemon, Ground
+from tests.system.test_systemd import sandboxed
 
 TABLES = """
 [cones.north]
@@ -31,7 +33,7 @@ def test_a_plan_is_made_issued_and_its_next_start_told(
     ground.done("reading", "north", "26")
     ground.done("brood", "reeds", "--fry", "150", "--swam", day)
     ground.done("stock", "river-23", "--grams", "60")
-    with Daemon(ground) as daemon:
+    with Daemon(ground, around=sandboxed) as daemon:
         wait_until(lambda: ground.count("plans") == 1, 60.0, "the daemon to issue a plan")
         wait_until(lambda: ground.count("alerts", "kind = 'begin-next'") >= 1, 30.0, "a start to be told")
         title, body = ground.rows("SELECT title, body FROM alerts WHERE kind = 'begin-next'")[0]

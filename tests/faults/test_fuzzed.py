@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import time
 import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -12,6 +13,7 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 from tests.app.test_fuzz import ALL, PAYLOADS, TOPICS
+from tests.faults.tally import Tally
 from tests.servers import Mosquitto, wait_until
 from tests.system.daemon import Client, Daemon, Ground
 
@@ -25,7 +27,7 @@ topic = "shed/dated"
 value_pointer = "/c"
 time_pointer = "/at"
 """
-EXAMPLES, MOST = 12, 80  # some five hundred messages; 200 make the ten thousand
+LEAST, MOST = 50, 80
 
 
 def sendable(topic: str) -> str:
@@ -60,22 +62,33 @@ def flood(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Flood]:
             wait_until(lambda: ground.count("readings", "raw = 24.125"), 15.0, "a reading after a restart")
 
 
-# Without looking for a smaller example: each failure waits for 20 s.
-@settings(max_examples=EXAMPLES, deadline=None, phases=[Phase.generate])
-@given(st.lists(st.tuples(TOPICS.map(sendable), PAYLOADS, st.booleans()), min_size=20, max_size=MOST))
-def test_whatever_comes_the_next_reading_is_taken(
-    flood: Flood, messages: list[tuple[str, bytes, bool]]
-) -> None:
-    for topic, payload, retain in messages:
-        flood.client.publish(topic, payload, retain=retain)
-    flood.sent += len(messages)
-    number = next(flood.numbers)
-    flood.client.publish("hatchery/sentinel/temperature", f"{20 + number / 1000:.3f}")
-    wait_until(
-        lambda: flood.ground.count("readings", f"raw = {20 + number / 1000:.3f}"),
-        20.0,
-        "the reading after it",
-    )
-    assert flood.daemon.running
-    assert "Traceback" not in flood.daemon.log()
-    assert not flood.ground.count("requests", "answer LIKE '%fault of the program%'")
+def test_whatever_comes_the_next_reading_is_taken(flood: Flood, tally: Tally, long: bool) -> None:
+    """Ten thousand messages in the long form; a reading after every fifty to eighty."""
+    recovered: list[float] = []
+
+    # Without looking for a smaller example: each failure waits for a minute.
+    @settings(max_examples=200 if long else 12, deadline=None, phases=[Phase.generate])
+    @given(st.lists(st.tuples(TOPICS.map(sendable), PAYLOADS, st.booleans()), min_size=LEAST, max_size=MOST))
+    def send(messages: list[tuple[str, bytes, bool]]) -> None:
+        for topic, payload, retain in messages:
+            flood.client.publish(topic, payload, retain=retain)
+        flood.sent += len(messages)
+        value = 20 + next(flood.numbers) / 1000
+        begun = time.monotonic()
+        flood.client.publish("hatchery/sentinel/temperature", f"{value:.3f}")
+        wait_until(lambda: flood.ground.count("readings", f"raw = {value:.3f}"), 60.0, "the reading after it")
+        recovered.append(time.monotonic() - begun)
+        assert flood.daemon.running
+        assert "Traceback" not in flood.daemon.log()
+        assert not flood.ground.count("requests", "answer LIKE '%fault of the program%'")
+
+    send()
+    of_the_sentinel = "topic = 'hatchery/sentinel/temperature'"
+    kept = flood.ground.count("readings JOIN streams USING (stream_id)", of_the_sentinel)
+    lost = len(recovered) - kept
+    tally.note(
+        f"{flood.sent:,} fuzzed messages, and a reading after each handful",
+        sent=len(recovered), lost=lost, recovered_s=recovered,
+    )  # fmt: skip
+    assert flood.sent >= (10_000 if long else 500)
+    assert lost == 0
