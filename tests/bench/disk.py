@@ -12,6 +12,7 @@ import math
 import os
 import subprocess
 import sys
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from hatchmon.adapters.mqtt import LinkUp
 from hatchmon.adapters.store import Store
 from hatchmon.app.engine import Engine
 from hatchmon.app.settings import load_settings
+from tests.bench.lines import Aim, Line
 from tests.engines import Around, Hand, Probes
 
 EVERY_S = 10
@@ -131,6 +133,26 @@ def written(folder: Path, probes: int, hours: float) -> Written:
         check=True,
     )
     return Written(**json.loads(done.stdout))
+
+
+def lines(folder: Path, brief: bool) -> Iterator[Line]:
+    """Many probes and few."""
+    for probes, hours in ((36, 0.02 if brief else 2.0), (3, 0.05 if brief else 6.0)):
+        found = written(folder / str(probes), probes, hours)
+        kept = 1e6 * found.kept_mb / found.readings
+        name = f"written a reading, {probes} probes every {EVERY_S} s"
+        yardstick = "of what the database keeps of it"
+        yield Line(
+            name, found.bytes_a_reading, "bytes", found.bytes_a_reading / kept, yardstick, Aim(TARGET_BYTES)
+        )
+        yield Line(
+            f"written a day, {probes} probes",
+            found.mb_a_day,
+            "MB",
+            found.bytes_a_reading / kept,
+            yardstick,
+            Aim(TARGET_MB_A_DAY) if probes == 3 else None,
+        )
 
 
 if __name__ == "__main__":

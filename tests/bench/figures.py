@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import statistics
-import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -22,27 +20,16 @@ from hatchmon.hatchery.types import Batch, Look
 from hatchmon.hatchery.watch import BatchWatch
 from hatchmon.science.learning import LotBelief
 from tests.bench.ground import CONES, SET_POINT_C, fill
+from tests.bench.lines import Aim, Line, in_turn
 from tests.hatchery.supply.invented import broods, cone, lot, question
 
-YARDSTICK = "one product of two 200 x 200 matrices and the exponentials of 100,000 numbers, float64"
+YARDSTICK = "a product of 200 x 200 matrices and 100,000 exponentials"
 START = datetime(2026, 3, 2, 7, 30, tzinfo=UTC)
 AGE_H = 15.0
 
 
-@dataclass(frozen=True, slots=True)
-class Figure:
-    """Medians over ``rounds``: ``ratio`` to the yardstick, and ``ms`` on this machine, with its aim."""
-
-    name: str
-    rounds: int
-    ratio: float
-    ms: float
-    yardstick_ms: float
-    target_ms: float | None
-
-
-def measured(name: str, work: Callable[[], object], rounds: int, target_ms: float | None = None) -> Figure:
-    """Yardstick and ``work`` in turn, after one of each to warm up."""
+def measured(name: str, work: Callable[[], object], rounds: int, most_ms: float | None = None) -> Line:
+    """Medians of ``work`` and the yardstick in turn."""
     square = np.linspace(-1.0, 1.0, 40_000).reshape(200, 200)
     line = np.linspace(-10.0, 0.0, 100_000)
 
@@ -50,15 +37,9 @@ def measured(name: str, work: Callable[[], object], rounds: int, target_ms: floa
         square @ square
         np.exp(line)
 
-    spent: dict[Callable[[], object], list[float]] = {yardstick: [], work: []}
-    for round_ in range(rounds + 1):
-        for each, times in spent.items():
-            begun = time.perf_counter()
-            each()
-            if round_:
-                times.append((time.perf_counter() - begun) * 1e3)
-    unit_ms, ms = (statistics.median(times) for times in spent.values())
-    return Figure(name, rounds, ms / unit_ms, ms, unit_ms, target_ms)
+    unit_s, took_s = (statistics.median(times) for times in in_turn((yardstick, work), rounds))
+    aim = None if most_ms is None else Aim(most=most_ms)
+    return Line(name, 1e3 * took_s, "ms", took_s / unit_s, YARDSTICK, aim)
 
 
 def running_batch() -> tuple[BatchWatch, datetime]:
@@ -69,8 +50,9 @@ def running_batch() -> tuple[BatchWatch, datetime]:
     return watch, START + timedelta(hours=AGE_H)
 
 
-def figures(folder: Path, rounds: int) -> Iterator[Figure]:
+def lines(folder: Path, brief: bool) -> Iterator[Line]:
     """All of them; ``folder`` takes the database of an invented hatchery."""
+    rounds = 2 if brief else 60
     watch, now = running_batch()
     prior = LotBelief.prior()
     yield measured("forecast with bands", lambda: watch.forecast(now, prior), rounds, 5.0)

@@ -11,6 +11,7 @@ from urllib.request import urlopen
 
 from hatchmon.adapters.store import Store
 from tests.bench.ground import CONES, fill
+from tests.bench.lines import Aim, Line
 from tests.servers import HOST, Mosquitto, Receiver, VictoriaMetrics, free_port, wait_until
 from tests.system.daemon import Daemon, Ground
 
@@ -107,13 +108,21 @@ def _serving(ground: Ground, at_work: Callable[[], object]) -> float:
         return resident_mb(daemon.process.pid)
 
 
-def daemons(folder: Path) -> Iterator[tuple[str, float]]:
-    """Name and MB of each kind of daemon."""
-    for name, of in (
-        (f"daemon, {CONES} cones", daemon_mb),
-        (f"daemon, {CONES} cones, series store and push in use", whole_daemon_mb),
-        (f"the same with its page in use (aim {PAGE_TARGET_MB:g})", page_daemon_mb),
-    ):
+def lines(folder: Path, brief: bool) -> Iterator[Line]:
+    """The daemon beside an interpreter that has paho; then what each of its imports adds."""
+    bare = sum(imports_mb(("paho.mqtt.client",)).values())
+
+    def line(name: str, mb: float, aim: Aim | None = None) -> Line:
+        return Line(name, mb, "MB", mb / bare, "of Python with paho", aim)
+
+    kinds = (
+        (f"daemon, {CONES} cones", daemon_mb, TARGET_MB),
+        ("the same, series store and push in use", whole_daemon_mb, TARGET_MB),
+        ("the same, its page in use, too", page_daemon_mb, PAGE_TARGET_MB),
+    )
+    for name, of, most in kinds[:1] if brief else kinds:
         own = folder / of.__name__
         own.mkdir()
-        yield name, of(own)
+        yield line(name, of(own), Aim(most))
+    for number, (name, mb) in enumerate(imports_mb().items()):
+        yield line(f"then import {name}" if number else "a bare interpreter", mb)

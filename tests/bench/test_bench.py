@@ -9,25 +9,49 @@ from pathlib import Path
 
 import pytest
 
-from tests.bench.__main__ import main
-from tests.bench.memory import daemon_mb, imports_mb, resident_mb
+from tests.bench.__main__ import PARTS, main
+from tests.bench.lines import Aim, Line
+from tests.bench.memory import imports_mb, resident_mb
 
 
-def test_it_tells_and_writes_finite_figures(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.mark.parametrize("part", PARTS)
+def test_a_part_tells_and_writes_figures(
+    part: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     out = tmp_path / "figures.json"
-    main(["--rounds", "2", "--no-daemon", "--simulation", "1", "--json", str(out)])
+    main([part, "--brief", "--json", str(out)])
     told = json.loads(out.read_text())
-    names = [each["name"] for each in told["speed"]]
-    aims = {each["target_ms"] for each in told["speed"]} - {None}
-    assert (len(set(names)), aims) == (len(names), {5.0, 15.0, 60.0, 2000.0})
-    for each in told["speed"]:
+    assert list(told["parts"]) == [part]
+    lines = told["parts"][part]
+    assert len({each["name"] for each in lines}) == len(lines) > 0
+    for each in lines:
+        assert math.isfinite(each["value"])
         assert math.isfinite(each["ratio"])
         assert each["ratio"] > 0.0
-        assert each["ratio"] == pytest.approx(each["ms"] / each["yardstick_ms"])
-    assert set(told["simulation"]) >= {"base"}
-    assert all(math.isfinite(each["t90_mae_h"]) for each in told["simulation"]["base"].values())
-    said = capsys.readouterr().out
-    assert all(name in said for name in names)
+        assert (each["held"] is None) == (each["aim"] is None)
+    said = " ".join(capsys.readouterr().out.split())
+    assert all(each["name"].split()[0] in said for each in lines)
+
+
+def test_an_unknown_part_is_refused(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        main(["speeed"])
+    assert "there is no part called speeed; there are computing" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("aim", "held"),
+    [
+        (None, None),
+        (Aim(most=10.0), True),
+        (Aim(most=9.0), False),
+        (Aim(most=2.0, ratio=True), True),
+        (Aim(least=0.4), True),
+        (Aim(least=2.5, ratio=True), False),
+    ],
+)
+def test_an_aim_is_held_or_not(aim: Aim | None, held: bool | None) -> None:
+    assert Line("a", 10.0, "ms", 2.0, "of b", aim).held is held
 
 
 def test_imports_add_up() -> None:
@@ -37,6 +61,5 @@ def test_imports_add_up() -> None:
     assert told["hatchmon.app.service"] > 10.0  # numpy is in it
 
 
-def test_resident_memory_is_that_of_the_process(tmp_path: Path) -> None:
+def test_resident_memory_is_that_of_the_process() -> None:
     assert resident_mb(os.getpid()) > 20.0
-    assert 20.0 < daemon_mb(tmp_path) < 1000.0

@@ -195,6 +195,8 @@ class Daemon:
         self.process: subprocess.Popen[bytes] | None = None
         self._command = around(HATCHMON, "run", "--config", ground.config)
         self._begun = 0.0
+        self.ready_s = 0.0
+        """From the last start to READY."""
         self._lines: list[str] = []
         self._environment = ground.environment(NOTIFY_SOCKET=self.manager.address, **environment)
         if watchdog_s:
@@ -215,6 +217,7 @@ class Daemon:
             "hatchmon to be ready",
         )
         assert self.running, f"hatchmon did not start:\n{self.log()}"
+        self.ready_s = self.manager.times("READY=1", self._begun)[0] - self._begun
 
     def stop(self) -> tuple[int, float]:
         """Ask it to end; (exit code, seconds it took)."""
