@@ -95,6 +95,10 @@ def addresses(settings: Settings) -> dict[int, str]:
     }
 
 
+SHOWN = ("begin", "look", "harvest")
+"""Requests that change the picture the page is made from."""
+
+
 class Service:
     """Everything that ``hatchmon run`` starts; ``stop``, from any thread, makes ``run`` return, and so
     does ``stopping``. ``told``: an alert of the time before, and to how many addresses it has yet to go."""
@@ -129,7 +133,7 @@ class Service:
     def _assemble(self, settings: Settings) -> None:
         self._watchman = Watchman(settings.store.path)
         self._lost = False  # what is stored now would go with the deleted or damaged file
-        showcase = Showcase() if settings.web.enabled else None
+        showcase = self._showcase = Showcase() if settings.web.enabled else None
         self._engine = Engine(settings, self._store, self._clock, self, showcase)
         self._web: WebServer | None = None
         if showcase is not None:
@@ -380,6 +384,7 @@ class Service:
     def _ask(self, body: dict[str, Any], by: str) -> Answered:
         """Leave a request of the page's with the engine, and wait for the answer."""
         path = self._settings.store.path
+        shown = self._showcase.number if self._showcase is not None else 0
         try:
             with Store(path, exclusive=False) as store:
                 number = store.ask(body, by, self._clock.now())
@@ -391,6 +396,9 @@ class Service:
             ) from error
         if answered is None:
             raise Refused(NOT_YET)
+        if self._showcase is not None and answered[0] and body["do"] in SHOWN:
+            # The page that is made next shall show it.
+            self._showcase.wait_beyond(shown)
         return Answered(number, *answered)
 
     def _back_up(self) -> None:

@@ -11,6 +11,7 @@ from hatchmon.app.record import Water
 from hatchmon.hatchery.next_look import NextLook
 from hatchmon.hatchery.types import Batch, Forecast, Look
 
+SHOWN_WITHIN_S = 1.0
 LARGEST_SHARE = 0.05
 """Of the engine's time, that pictures may take."""
 
@@ -63,6 +64,17 @@ class Showcase:
     def idle_s(self) -> float:
         """Real seconds since the engine's last turn."""
         return self._monotonic() - self._turned_mono
+
+    @property
+    def number(self) -> int:
+        """That of the newest picture."""
+        return self._number
+
+    def wait_beyond(self, number: int) -> None:
+        """Return once there is a newer picture than that; or after a second, should nothing have changed."""
+        deadline = self._monotonic() + SHOWN_WITHIN_S
+        while (self.latest is None or self.latest.number <= number) and self._monotonic() < deadline:
+            time.sleep(0.01)
 
     def may_change(self) -> bool:
         """Whether the next picture may be made: with very many cones that must not be all that is done."""

@@ -5,9 +5,10 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
@@ -23,8 +24,9 @@ from hatchmon.hatchery.units import UNITS, celsius
 from hatchmon.hatchery.wording import Voice
 
 NOTICE_FOR = timedelta(minutes=15)
-DOES = ("begin", "look", "count", "harvest", "reading", "seen")
-_TICKED = ("undo", "discard", "used_up")
+DOES = ("begin", "look", "count", "harvest", "reading", "seen", "brood", "stock")
+SUPPLY = ("brood", "stock")
+_TICKED = ("undo", "discard", "used_up", "drop")
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +43,8 @@ class _Unclear(Exception):
 
 
 def routes(site: Site) -> list[BaseRoute]:
-    """``/do``, where all forms go, and ``/note/CONE``, with all there is to note of one."""
+    """``/do``, where all forms go; ``/note/CONE``, with all there is to note of one; ``/supply/note/brood``
+    and ``.../stock`` (``?of=`` one that is known)."""
 
     def do(request: Request) -> Response:
         form: dict[str, str] = request.scope["form"]
@@ -52,7 +55,7 @@ def routes(site: Site) -> list[BaseRoute]:
             return _again(request, form, str(why), 422)
         except Refused as why:
             return site.refused(request, why, 503)
-        if not answered.ok and to.startswith("/note/"):
+        if not answered.ok and (to.startswith("/note/") or form["do"] in SUPPLY):
             return _again(request, form, str(answered.answer["text"]), 409)
         if answered.ok and to.startswith("/note/"):
             to = "/"
@@ -61,7 +64,31 @@ def routes(site: Site) -> list[BaseRoute]:
     def note(request: Request) -> Response:
         return _again(request, {"cone": request.path_params["cone"]}, "", 200)
 
+    def note_supply(request: Request) -> Response:
+        kind, name = request.path_params["kind"], request.query_params.get("of", "")
+        if kind not in SUPPLY:
+            raise HTTPException(404)
+        with site.reading() as store:
+            given = _brood_fields(store, name) if kind == "brood" else _stock_fields(store, name)
+        if name and not given:
+            return site.refused(request, f"Nothing is noted of {name}.")
+        return _again(request, {"do": kind, **given}, "", 200)
+
+    def _again_supply(request: Request, given: Mapping[str, str], why: str, status: int) -> Response:
+        known = "known" in given or "drop" in given
+        if given["do"] == "brood":
+            title = f"Brood {given.get('brood', '')}" if known else "A brood to feed"
+        else:
+            title = f"Lot {given.get('lot', '')}" if known else "A lot in stock"
+        ramps = [(name, name) for name in sorted(site.settings.supply.all_ramps)]
+        return site.page(
+            request, "note_supply.html", status=status, title=title, kind=given["do"], known=known,
+            given=given, why=why, ramps=ramps,
+        )  # fmt: skip
+
     def _again(request: Request, given: Mapping[str, str], why: str, status: int) -> Response:
+        if given.get("do") in SUPPLY:
+            return _again_supply(request, given, why, status)
         name = given.get("cone", "")
         now = site.clock.now()
         with site.reading() as store:
@@ -88,6 +115,7 @@ def routes(site: Site) -> list[BaseRoute]:
     return [
         Route("/do", do, methods=["POST"]),
         Route("/note/{cone}", note, methods=["GET"]),
+        Route("/supply/note/{kind}", note_supply, methods=["GET"]),
     ]
 
 
@@ -107,18 +135,24 @@ def read_form(form: Mapping[str, str], now: datetime, voice: Voice) -> dict[str,
     for name in _TICKED:
         if name in fields:
             body[name] = True
-    for name in ("lot", "seen", "quantity", "unit"):
+    for name in ("lot", "seen", "quantity", "unit", "brood", "swam", "ends", "mouth", "ramp", "opened"):
         if name in fields:
             body[name] = fields[name]
-    for name in ("grams", "litres", "salinity", "sample_ml", "value"):
+    for name in ("grams", "litres", "salinity", "sample_ml", "value", "price_per_kg"):
         if name in fields:
             body[name] = _number(name, fields[name])
+    if "loss" in fields:
+        body["loss_per_day"] = _number("loss", fields["loss"]) / 100.0
+    if "fry" in fields:
+        body["fry"] = _whole("fry", fields["fry"])
     for name, key in (("set_point", "set_point_c"), ("cold", "cold_c")):
         if name in fields:
             body[key] = _temperature(name, fields[name], voice)
     for name in ("nauplii", "umbrella", "unhatched"):
         if name in fields:
             body[name] = _numbers(name, fields[name])
+    if done in SUPPLY and "drop" not in body:
+        _check_supply(done, body)
     if done == "reading":
         if "value" not in body:
             raise _Unclear("Value is missing: what does the instrument say?")
@@ -168,6 +202,53 @@ def _number(name: str, text: str) -> float:
         return float(text.replace(",", "."))
     except ValueError:
         raise _Unclear(f"{_named(name)}: '{text}' is not a number.") from None
+
+
+def _whole(name: str, text: str) -> int:
+    plain = text.replace(" ", "").replace(",", "").replace("_", "")
+    if not (plain.isascii() and plain.isdigit() and len(plain) < 12):
+        raise _Unclear(f"{_named(name)}: '{text}' is not a whole number.")
+    return int(plain)
+
+
+def _check_supply(done: str, body: Mapping[str, Any]) -> None:
+    """What a form of ours always asks for is there, and its days are days."""
+    wanted = {
+        "brood": {"brood": "what do you call it?", "fry": "how many?", "swam": "since when do they swim?"},
+        "stock": {"lot": "which tin or bag?", "grams": "how much is left?"},
+    }[done]
+    for name, question in wanted.items():
+        if name not in body:
+            raise _Unclear(f"{_named(name)} is missing: {question}")
+    for name in ("swam", "ends", "opened"):
+        try:
+            date.fromisoformat(body.get(name, "2026-03-01"))
+        except ValueError:
+            raise _Unclear(f"'{body[name]}' is not a day of the calendar; write 2026-03-01.") from None
+
+
+def _brood_fields(store: Store, name: str) -> dict[str, str]:
+    """The fields of the form for a brood that is known; none where there is no such brood."""
+    for each in store.broods():
+        if each.name == name:
+            ends = "" if each.ends is None else each.ends.isoformat()
+            loss = f"{each.loss_per_day * 100:g}" if each.loss_per_day else ""
+            return {
+                "known": "1", "brood": name, "fry": str(each.fry), "swam": each.swam.isoformat(),
+                "mouth": each.mouth, "ramp": each.ramp or "", "loss": loss, "ends": ends,
+            }  # fmt: skip
+    return {}
+
+
+def _stock_fields(store: Store, lot: str) -> dict[str, str]:
+    """The same for a lot in stock."""
+    for each in store.stock():
+        if each.lot == lot:
+            opened = "" if each.opened is None else each.opened.isoformat()
+            price = "" if each.price_per_kg is None else f"{each.price_per_kg:g}"
+            grams = f"{each.grams:g}"
+            return {"known": "1", "lot": lot, "grams": grams, "opened": opened, "price_per_kg": price}
+    return {}
 
 
 def _numbers(name: str, text: str) -> list[int]:

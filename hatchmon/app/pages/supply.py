@@ -13,8 +13,8 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
 
-from hatchmon.adapters.store import Store, StoreError
-from hatchmon.app.charts.graph import graph_of, rows_of
+from hatchmon.adapters.store import Store
+from hatchmon.app.charts.graph import Graph, graph_of, rows_of
 from hatchmon.app.charts.supply import supply_charts
 from hatchmon.app.pages.doing import after
 from hatchmon.app.pages.review import csv_file, plotly_path
@@ -34,6 +34,7 @@ from hatchmon.hatchery.mixing import decapsulation_lines, grams_words
 
 NAV = (("/supply", "Supply"),)
 OVERDUE = timedelta(hours=6)  # a start not made is shown so long
+NOW_MOVES_MIN = 5  # the line of now in a graph of days
 BEGUN_BY_TAP = timedelta(hours=2)  # before its time, a start may be noted by one tap
 # Another program may issue a plan of which only the starts are as they should be: no failure of ours.
 _ODD = (LookupError, TypeError, ValueError, AttributeError, UndefinedError)
@@ -42,14 +43,19 @@ _ODD = (LookupError, TypeError, ValueError, AttributeError, UndefinedError)
 def routes(site: Site) -> list[BaseRoute]:
     """``/supply``, and the numbers of its graphs."""
 
-    def something() -> bool:
-        try:
-            with site.reading() as store:
-                return bool(store.rows("SELECT 1 FROM broods UNION ALL SELECT 1 FROM plans LIMIT 1"))
-        except StoreError:
-            return False
+    drawn: list[tuple[object, list[Graph]]] = []  # of the plan shown last, as it was a while ago
 
-    site.nav_when["/supply"] = something
+    def graphs_of(issued: Issued, now: datetime) -> list[Graph]:
+        mark = (
+            issued.number,
+            now.replace(minute=now.minute // NOW_MOVES_MIN * NOW_MOVES_MIN, second=0, microsecond=0),
+        )
+        for known, graphs in drawn:
+            if known == mark:
+                return graphs
+        graphs = [graph_of(chart) for chart in supply_charts(issued.facts, now, site.voice)]
+        drawn[:] = [(mark, graphs)]
+        return graphs
 
     def show(request: Request) -> Response:
         now = site.clock.now()
@@ -60,15 +66,23 @@ def routes(site: Site) -> list[BaseRoute]:
                 "title": "Supply",
                 "broods": _broods(site, store, now),
                 "stock": stock_facts(store.stock()),
-                "lacking": _lacking(site, store),
+                "placed": bool(site.settings.cones),
+                "cone_named": next(iter(store.cones()), "bench"),
                 "notice": after(site, store, request),
                 "plotly": plotly_path(),
             }
+            common["lacking"] = not (common["broods"] and common["stock"] and common["placed"])
             own = filter(site.settings.looks_after, store.cones())
             free = set(own) - {batch.cone for batch in store.batches("ended_us IS NULL")}
         if issued is not None:
             with suppress(*_ODD):
-                return site.page(request, "supply.html", **common, **_told(site, issued, free, now))
+                return site.page(
+                    request,
+                    "supply.html",
+                    **common,
+                    graphs=graphs_of(issued, now),
+                    **_told(site, issued, free, now),
+                )
         return site.page(request, "supply.html", **common, facts=None, some=some)
 
     def numbers(request: Request) -> Response:
@@ -94,7 +108,6 @@ def _told(site: Site, issued: Issued, free: Collection[str], now: datetime) -> d
         "coming": coming,
         "made": issued.made,
         "old": now - issued.made > 2 * OLD,
-        "graphs": [graph_of(chart) for chart in supply_charts(facts, now, site.voice)],
         "sheet": sheet,
         "shells": None if sheet is None else decapsulation_lines(sheet.grams),
         "tap": bool(coming)
@@ -119,15 +132,3 @@ def _broods(site: Site, store: Store, now: datetime) -> list[dict[str, Any]]:
     return [
         brood_facts(each, ramps[each.ramp_name], today) for each in store.broods() if each.ramp_name in ramps
     ]
-
-
-def _lacking(site: Site, store: Store) -> list[str]:
-    """What must be there before anything can be planned, each with how to note it."""
-    found = []
-    if not store.broods():
-        found.append("whom to feed: hatchmon brood NAME --fry 120 --swam 2026-03-01")
-    if not store.stock():
-        found.append("what is left of a lot: hatchmon stock LOT --grams 100")
-    if not site.settings.cones:
-        found.append("the cones, each with its litres, in the settings: [cones.bench] litres = 2")
-    return found

@@ -137,19 +137,20 @@ def rows(visitor: httpx.Client, key: str) -> list[dict[str, str]]:
     return list(csv.DictReader(io.StringIO(taken.text)))
 
 
-def test_it_is_in_the_menu_only_where_there_is_something_to_plan(
-    visitor: httpx.Client, tmp_path: Path
-) -> None:
-    assert '<a href="/supply">Supply</a>' in visitor.get("/").text
+def test_a_bare_record_is_told_what_is_lacking_and_where_to_note_it(tmp_path: Path) -> None:
     path = tmp_path / "hatchmon.db"
     with Store(path):
         pass
     with served(path) as bare:
-        assert "/supply" not in bare.get("/").text
-        told = words(bare.get("/supply").text)
-        assert told.count("hatchmon brood NAME") == told.count("hatchmon stock LOT") == 1
-        assert "[cones.bench]" in told
+        assert '<a href="/supply">Supply</a>' in bare.get("/").text
+        page = bare.get("/supply").text
+        for link in ("/supply/note/brood", "/supply/note/stock"):
+            assert page.count(f'<a href="{link}">') == 1
+            assert bare.get(link).status_code == 200
+        assert "[cones.bench]" in words(page)
         assert bare.get("/supply/hand.csv").status_code == 404
+        assert bare.get("/supply/note/moon").status_code == 404
+        assert bare.get("/supply/note/brood?of=nobody").status_code == 404
 
 
 def test_without_a_plan_it_says_so(tmp_path: Path) -> None:
@@ -160,6 +161,20 @@ def test_without_a_plan_it_says_so(tmp_path: Path) -> None:
     assert "No plan yet." in told
     assert "still has to know" not in told
     assert "reeds" in told
+
+
+def test_what_is_known_stands_in_the_form_that_changes_it(visitor: httpx.Client) -> None:
+    page = visitor.get("/supply").text
+    for link, fields in (
+        ("/supply/note/brood?of=reeds", {"brood": "reeds", "fry": "900", "swam": "2026-11-10"}),
+        (
+            "/supply/note/stock?of=river-23",
+            {"lot": "river-23", "opened": "2026-01-05", "price_per_kg": "110"},
+        ),
+    ):
+        assert f'href="{link}"' in page
+        form = dict(re.findall(r'name="([a-z_]+)"[^>]*? value="([^"]*)"', visitor.get(link).text))
+        assert fields.items() <= form.items(), form
 
 
 @pytest.mark.parametrize(
