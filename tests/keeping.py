@@ -3,7 +3,9 @@ the forecasts made of them and what they taught. All figures are invented."""
 
 from __future__ import annotations
 
+import json
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -12,8 +14,11 @@ from statistics import NormalDist
 
 from hatchmon.adapters.store import NewReading, Store, to_us
 from hatchmon.app.beliefs import Beliefs, work_out_evidence
+from hatchmon.app.plan_record import PLAN_VERSION
 from hatchmon.app.record import watch_batch
 from hatchmon.hatchery.alerts import batch_scope
+from hatchmon.hatchery.supply.demand import Brood
+from hatchmon.hatchery.supply.stock import Stock
 from hatchmon.hatchery.types import Alert, Batch, Count, Look, Quantity, Verdict
 from hatchmon.science.nauplii import Thresholds
 from hatchmon.science.rates import schoolfield_1981
@@ -197,6 +202,52 @@ class Keeper:
         time = batch.time_at(33.0) if ended is None or ended.t90 is None else batch.time_at(ended.t90.p50)
         count = Count(batch.batch_id, time, 1.0, tuple(nauplii), (), tuple(unhatched))
         self._store.add_count(count, "receipt")
+
+
+def keep_supply(store: Store, now: datetime, cones: Sequence[str], lot: str, starts: int = 6) -> None:
+    """Broods, stock, and a plan with a start every twelve hours, as the planner issues them."""
+    for name, fry, days in (("reeds", 900, 9), ("pool", 400, 16), ("nursery", 150, -4)):
+        store.keep_brood(Brood(name, fry, now.date() - timedelta(days=days)))
+    store.keep_stock(Stock(lot, 84.0, price_per_kg=110.0), now)
+
+    def at(hours: float) -> str:
+        return (now + timedelta(hours=hours)).isoformat(timespec="seconds")
+
+    def moments(after_h: float, *late_h: float) -> dict[str, str]:
+        return {name: at(after_h + h) for name, h in zip(("p10", "p50", "p90"), late_h, strict=True)}
+
+    planned = [
+        {
+            "cone": cones[number % len(cones)], "lot": lot, "at": at(2.0 + 12.0 * number), "grams": 0.6,
+            "litres": 2.0, "salinity": 25.0, "temp_c": 26.0, "salt_g": 50.9, "nauplii": 110_000,
+            "wasted": 20_000, "cost": 0.07, "kept": False, "for": [at(26.0 + 12.0 * number)],
+            "opens": moments(2.0 + 12.0 * number, 18.0, 21.0, 24.0),
+            "closes": moments(2.0 + 12.0 * number, 27.0, 31.0, 36.0),
+        }
+        for number in range(starts)
+    ]  # fmt: skip
+    feedings = [
+        {
+            "at": at(2.0 + 12.0 * number), "nauplii": 90_000, "instar1": 0,
+            "by_brood": {"reeds": 60_000, "pool": 30_000}, "chance": 0.97 - 0.02 * (number % 4),
+            "short": 0.01, "met": number != 5, "starts": [number - 2] if number >= 2 else [],
+            "on_hand": [] if number >= 2 else [f"{cones[0]}, running"],
+        }
+        for number in range(starts + 2)
+    ]  # fmt: skip
+    hand = [
+        {"at": at(float(hour)), "usable": [round(part * 1000) for part in (60 * up, 95 * up, 130 * up)],
+         "instar1": [0, round(40_000 * up), round(60_000 * up)]}
+        for hour in range(12 * (starts + 1))
+        for up in [1.0 + 0.6 * math.sin(hour / 12.0 * 2.0 * math.pi)]
+    ]  # fmt: skip
+    facts = {
+        "version": PLAN_VERSION, "made": at(0.0), "days": 7, "wanted": 0.9, "starts": planned,
+        "feedings": feedings, "hand": hand, "grams": {lot: 0.6 * starts}, "cost": 0.07 * starts,
+        "wasted": 20_000 * starts, "gap": 0.01, "proven": True, "failing": None, "running_out": [],
+        "broods": [], "energy": {}, "notes": [],
+    }  # fmt: skip
+    store.add_plan(now - timedelta(minutes=12), json.dumps(facts))
 
 
 def _word(share: float, random: Random) -> str:

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from random import Random
 
+from hatchmon.hatchery.supply.demand import Mouth
+
 START_HOUR = 5.5  # local time of day at hour zero
 STEP_H = 1 / 60  # so short that a thermostat overshoots no more than a real one
 HEATER_C_PER_H = 9.0
@@ -60,6 +62,12 @@ PLANS = (
     ),
     Plan("window", "dune-11", 1.0, 1.0, ready_in_h=13.0, place_c=4.0, silent_h=(0.9, 1.4)),
 )  # fmt: skip
+
+
+# Whom it feeds: name, fry, days since they began to swim, mouths; and what is left of its lots, in grams.
+BROODS: tuple[tuple[str, int, int, Mouth], ...] = (("reeds", 260, 6, "small"), ("pool", 90, 2, "large"))
+STOCK_G = {"river-23": 84.0, "salt-pan-7": 41.0, "dune-11": 12.5}
+PLANNED_DAYS = 3
 
 
 def room_c(at_h: float) -> float:

@@ -7,10 +7,12 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from hatchmon.adapters.store import NewReading, Store, Stream, to_us
-from hatchmon.app.demo_hatchery import PLANS, Hatchery, Plan
+from hatchmon.app.demo_hatchery import BROODS, PLANNED_DAYS, PLANS, STOCK_G, Hatchery, Plan
 from hatchmon.app.record import watch_batch, water_of
 from hatchmon.hatchery.ahead import Room
 from hatchmon.hatchery.probes import Judge
+from hatchmon.hatchery.supply.demand import Brood
+from hatchmon.hatchery.supply.stock import Stock
 from hatchmon.hatchery.types import Batch, Quantity
 from hatchmon.science.learning import LotBelief
 
@@ -52,9 +54,12 @@ def settings_text(
         f"shown_start = {shown_start.isoformat()}",
         f"speed = {speed:g}",
     ]
+    lines += ["[supply]", f"days = {PLANNED_DAYS}"]
     for plan in PLANS:
+        lines += [f"[cones.{plan.cone}]", f"litres = {plan.litres:g}"]
         if plan.set_point_c is not None:
             lines += [
+                f"set_point_c = {plan.set_point_c:g}",
                 f'[lots."{plan.lot}"]',
                 f"cold_c = {plan.set_point_c - COLD_BELOW_SET_POINT_C}",
                 f"warm_c = {plan.set_point_c + WARM_ABOVE_SET_POINT_C}",
@@ -74,7 +79,7 @@ def settings_text(
 
 def write_past(store: Store, hatchery: Hatchery, shown_start: datetime) -> None:
     """Store what the probes measured in the PAST_H hours up to ``shown_start``, judged as the service does,
-    and the batches, begun so long ago that each will be ready when its plan wants it."""
+    the batches, begun so long ago that each will be ready when its plan wants it, broods and stock."""
     past = _Past(store)
     with store.atomic():
         for step in range(round(PAST_H / PAST_EVERY_H), 0, -1):
@@ -91,6 +96,11 @@ def write_past(store: Store, hatchery: Hatchery, shown_start: datetime) -> None:
             number = store.ask(asked, "demo", batch.started)
             said = f"{plan.cone}: {plan.grams:g} g of lot {plan.lot} begun."
             store.answer(number, True, {"text": said, "cone": plan.cone}, batch.started)
+        for name, fry, age_days, mouth in BROODS:
+            swam = shown_start.date() - timedelta(days=age_days)
+            store.keep_brood(Brood(name, fry, swam, mouth))
+        for lot, grams in STOCK_G.items():
+            store.keep_stock(Stock(lot, grams), shown_start)
 
 
 class _Past:

@@ -27,6 +27,7 @@ from hatchmon.app.ask import ask
 from hatchmon.app.demo import HOST, DemoError, Events, Pushed
 from hatchmon.app.demo_hatchery import START_HOUR, Hatchery
 from hatchmon.app.demo_past import PAST_H, SITE, settings_text, write_past
+from hatchmon.app.replan import Replanner
 from hatchmon.app.service import Service, make_clock
 from hatchmon.app.settings import load_settings
 from hatchmon.app.settings_values import machine_zone
@@ -130,7 +131,7 @@ class Show:
 
     @contextmanager
     def _service(self) -> Iterator[None]:
-        service = Service(self._settings)
+        service = Service(self._settings, planner=Replanner(self._config))
 
         def serve() -> None:
             error: Exception | None = None

@@ -6,7 +6,6 @@ that; 400 batches with their looks, forecasts, alerts and requests.
 
 from __future__ import annotations
 
-import json
 import re
 import statistics
 import time
@@ -19,11 +18,9 @@ import numpy as np
 
 from hatchmon.adapters.store import Store, to_us
 from hatchmon.app.beliefs import work_out_evidence
-from hatchmon.app.plan_record import PLAN_VERSION
-from hatchmon.hatchery.supply.demand import Brood
-from hatchmon.hatchery.supply.stock import Stock
 from hatchmon.hatchery.types import Band, Batch, Forecast, Look, Quantity
 from tests.bench.memory import PAGE_TARGET_MB, resident_mb
+from tests.keeping import keep_supply
 from tests.servers import HOST, Mosquitto, free_port, wait_until
 from tests.system.daemon import Daemon, Ground
 
@@ -94,52 +91,8 @@ def a_year(store: Store, now: datetime) -> None:
     with store.atomic():
         for batch in store.batches("outcome = 'harvested'"):
             work_out_evidence(store, batch)
-        _supply(store, now)
-
-
-def _supply(store: Store, now: datetime) -> None:
-    """Three broods, a lot in stock, and a plan of a week as the planner issues them."""
-    for name, fry in (("reeds", 900), ("pool", 400), ("nursery", 150)):
-        store.keep_brood(Brood(name, fry, now.date() - timedelta(days=9)))
-    lot = store.batches()[-1].lot
-    store.keep_stock(Stock(lot, 80.0, price_per_kg=110.0), now)
-
-    def at(hours: float) -> str:
-        return (now + timedelta(hours=hours)).isoformat(timespec="seconds")
-
-    def moments(after_h: float, *late_h: float) -> dict[str, str]:
-        return {name: at(after_h + h) for name, h in zip(("p10", "p50", "p90"), late_h, strict=True)}
-
-    starts = [
-        {
-            "cone": f"cone-{number % CONES + 1}", "lot": lot, "at": at(2.0 + 12.0 * number), "grams": 0.6,
-            "litres": 2.0, "salinity": 25.0, "temp_c": 26.0, "salt_g": 50.9, "nauplii": 110_000,
-            "wasted": 20_000, "cost": 0.07, "kept": False,
-            "opens": moments(12.0 * number, 20.0, 23.0, 26.0),
-            "closes": moments(12.0 * number, 29.0, 32.0, 36.0),
-            "for": [at(26.0 + 12.0 * number)],
-        }
-        for number in range(PLANNED)
-    ]  # fmt: skip
-    feedings = [
-        {
-            "at": at(2.0 + 12.0 * number), "nauplii": 90_000, "instar1": 0, "by_brood": {"reeds": 90_000},
-            "chance": 0.95, "short": 0.01, "met": True, "starts": [number - 2] if number >= 2 else [],
-            "on_hand": [] if number >= 2 else ["cone-1, running"],
-        }
-        for number in range(PLANNED + 2)
-    ]  # fmt: skip
-    hand = [
-        {"at": at(hour), "usable": [hour * 100, hour * 150, hour * 200], "instar1": [0, hour * 20, hour * 50]}
-        for hour in range(12 * PLANNED)
-    ]
-    facts = {
-        "version": PLAN_VERSION, "made": at(0.0), "days": 7, "wanted": 0.9, "starts": starts,
-        "feedings": feedings, "hand": hand, "grams": {lot: 0.6 * PLANNED}, "cost": 0.9, "wasted": 200_000,
-        "gap": 0.01, "proven": True, "failing": None, "running_out": [], "broods": [], "energy": {},
-        "notes": [],
-    }  # fmt: skip
-    store.add_plan(now - timedelta(minutes=1), json.dumps(facts))
+        lot = store.batches()[-1].lot
+        keep_supply(store, now, names, lot, PLANNED)
 
 
 def _batch(

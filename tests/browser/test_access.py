@@ -11,12 +11,13 @@ from typing import Any
 
 import pytest
 
+from hatchmon.adapters.store import Store
 from hatchmon.adapters.web.access import hash_passphrase, new_secret
 from tests.app.pages.ground import PASSPHRASE
 from tests.app.pages.test_review import served
 from tests.browser.chromium import DESK, PHONE, Chromium
 from tests.browser.test_graphs import contrast
-from tests.keeping import keep_record
+from tests.keeping import NOW, keep_record, keep_supply
 
 PATHS = (
     "/",
@@ -26,12 +27,17 @@ PATHS = (
     "/lots",
     "/lots/river-23",
     "/record",
+    "/supply",
+    "/supply/note/brood",
+    "/supply/note/stock?of=river-23",
     "/journal",
     "/calendar",
     "/note/bench",
     "/cone/bench/label",
     "/nothing-here",
 )
+CONES = ("bench", "north")
+TABLES = {"cones": {name: {"litres": 2, "set_point_c": 26} for name in CONES}}
 SCREENS = ((PHONE, False), (PHONE, True), (DESK, False), (DESK, True))
 CHECK = """axe.run(document, {resultTypes: ['violations']}).then((found) => JSON.stringify(
     {passed: found.passes.length, against: found.violations.map((each) => ({
@@ -45,9 +51,14 @@ def addresses(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, s
     """A page open to all, and one behind a passphrase."""
     path = tmp_path_factory.mktemp("kept") / "hatchmon.db"
     keep_record(path, batches=9, every_s=300, forecasts=False)
+    with Store(path) as store, store.atomic():
+        keep_supply(store, NOW, CONES, "river-23")
     locked = {"passphrase": hash_passphrase(PASSPHRASE), "secret": new_secret()}
     with ExitStack() as stack:
-        clients = (stack.enter_context(served(path)), stack.enter_context(served(path, None, **locked)))
+        clients = (
+            stack.enter_context(served(path, TABLES)),
+            stack.enter_context(served(path, None, **locked)),
+        )
         yield str(clients[0].base_url).rstrip("/"), str(clients[1].base_url).rstrip("/")
 
 
