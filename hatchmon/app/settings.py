@@ -396,8 +396,9 @@ def _problem(error: ErrorDetails, path: Path, layers: Sequence[tuple[str, _Layer
 def load_settings(path: Path | None = None, env: Mapping[str, str] | None = None) -> Settings:
     """The settings from the file, overridden by systemd's credentials, overridden by the environment.
 
-    ``path``: the file, else the one that HATCHMON_CONFIG names, else ``DEFAULT_PATH``; with this last one the
-    command line, too, uses the running service's credentials, if it may read them.
+    ``path``: the file, else the one that HATCHMON_CONFIG names, else ``DEFAULT_PATH``; with this last one
+    and with a share's beside it, the command line, too, uses the running service's credentials, if it may
+    read them.
     ``env``: in place of the process's environment. Raises SettingsError listing every problem.
     """
     env = os.environ if env is None else env
@@ -407,8 +408,12 @@ def load_settings(path: Path | None = None, env: Mapping[str, str] | None = None
         path = DEFAULT_PATH
         if env.get(_CONFIG_VARIABLE):
             path, named_by = Path(env[_CONFIG_VARIABLE]), f" (named by {_CONFIG_VARIABLE})"
-        elif not folder and os.access(SERVICE_CREDENTIALS, os.R_OK | os.X_OK):
-            folder = str(SERVICE_CREDENTIALS)
+    if not folder and path.parent == DEFAULT_PATH.parent:
+        service = SERVICE_CREDENTIALS
+        if path != DEFAULT_PATH:
+            service = service.with_name(f"hatchmon@{path.stem}.service")
+        if os.access(service, os.R_OK | os.X_OK):
+            folder = str(service)
     problems: list[str] = []
     environment = _from_environment(env, problems)
     credentials = _from_credentials(folder, problems)

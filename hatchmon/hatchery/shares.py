@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from hatchmon.hatchery.cone_list import NoCones, cones_of, in_words, written
 from hatchmon.hatchery.payload import Unreadable, read_document
+from hatchmon.hatchery.wording import printable
 
 CLAIM_VERSION = 1
 LARGEST_CLAIM = 131_072  # 2000 cones of the longest names fit
@@ -45,7 +46,7 @@ def read_claim(share: str, holder: str, payload: bytes) -> Claim:
     try:
         names = frozenset(cones_of(cones))
     except NoCones as why:
-        raise Unreadable(f"cones[{why.index}] {why}") from None
+        raise Unreadable(printable(f"cones[{why.index}] {why}")) from None
     if not isinstance(since, str) or len(since) > 40 or not since.isprintable():
         raise Unreadable("since is not a time")
     return Claim(share, holder, names, since)

@@ -1111,7 +1111,14 @@ def test_the_command_line_uses_the_services_credentials_with_the_services_file_a
     assert load_settings(other, {}).broker.host == "from-the-file"
     assert load_settings(None, {"HATCHMON_CONFIG": str(other)}).broker.host == "from-the-file"
     assert load_settings(None, {"HATCHMON_BROKER__HOST": "mine"}).broker.host == "mine"
-    monkeypatch.setattr(settings_module, "SERVICE_CREDENTIALS", tmp_path / "service not running")
+    # Of several hatchmons each has its own.
+    assert load_settings(tmp_path / "other.toml", {}).broker.host == "from-the-file"
+    share = credentials.with_name("hatchmon@other.service")
+    share.mkdir()
+    (share / "broker.host").write_text("from-the-share")
+    assert load_settings(other, {}).broker.host == "from-the-share"
+    assert load_settings(None, {}).broker.host == "from-the-service"
+    monkeypatch.setattr(settings_module, "SERVICE_CREDENTIALS", tmp_path / "none" / "service not running")
     assert load_settings(None, {}).broker.host == "from-the-file"
 
 

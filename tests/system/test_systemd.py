@@ -26,6 +26,7 @@ from pathlib import Path
 import pytest
 
 from hatchmon.adapters.store import Store
+from hatchmon.app.settings import Settings
 
 CHECKOUT = Path(__file__).resolve().parents[2]
 SYSTEMD = CHECKOUT / "systemd"
@@ -33,6 +34,7 @@ UNIT = SYSTEMD / "hatchmon.service"
 ONEWIRE_UNIT = SYSTEMD / "hatchmon-onewire.service"
 UNITS = pytest.mark.parametrize("unit", [UNIT, ONEWIRE_UNIT], ids=lambda unit: unit.stem)
 INSTALL = SYSTEMD / "install"
+SHARE = SYSTEMD / "hatchmon-share.conf"
 # systemd-analyze(1): 0 is the best protected, 10 the least.
 MOST_EXPOSURE = 1.5
 
@@ -151,6 +153,33 @@ def test_the_unit_for_1_wire_probes_is_shut_in_as_the_daemon_is() -> None:
     assert not any("/sys" in value for name in onewire if "Path" in name for value in onewire[name])
     # 2 is "no probe in the settings"; a crash is 1.
     assert onewire["RestartPreventExitStatus"] == ["2"]
+
+
+def test_the_unit_of_a_share_is_the_same_with_its_own_settings_and_record(tmp_path: Path) -> None:
+    """As systemd puts the drop-in over the copy: a value that is empty takes back those before it."""
+    added = settings_of(SHARE.read_text())
+    assert [added[name] for name in ("ExecStartPre", "ExecStart", "StateDirectory")] == [
+        ["", "/opt/hatchmon/bin/hatchmon check --settings-only --config /etc/hatchmon/%i.toml"],
+        ["", "/opt/hatchmon/bin/hatchmon run --config /etc/hatchmon/%i.toml"],
+        ["", "hatchmon/%i"],
+    ]
+    assert added.keys() - {"ExecStartPre", "ExecStart", "StateDirectory"} == {
+        "Description",
+        "WorkingDirectory",
+    }
+    assert added["WorkingDirectory"] == [f"{Settings().store.path.parent}/%i"]
+    # The record that is a share's without a word of settings lies there.
+    shared = Settings.model_validate({"share": {"name": "hall-a", "cones": ["a1"]}})
+    assert str(shared.store.path.parent) == added["WorkingDirectory"][0].replace("%i", "hall-a")
+
+    template = tmp_path / "hatchmon@.service"
+    folder = tmp_path / "hatchmon@.service.d"
+    folder.mkdir()
+    template.write_text(UNIT.read_text().replace("/opt/hatchmon/bin/hatchmon", "/bin/true"))
+    (folder / "share.conf").write_text(SHARE.read_text().replace("/opt/hatchmon/bin/hatchmon", "/bin/true"))
+    done = run(program("systemd-analyze", "systemd"), "verify", tmp_path / "hatchmon@hall-a.service")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert exposure(template) <= MOST_EXPOSURE
 
 
 # ---- the sandbox ----
@@ -469,6 +498,9 @@ def test_installing_twice_upgrades_and_keeps_what_is_the_keepers(tmp_path: Path)
     assert made["usr/local/bin/hatchmon"][1] == str(root / "opt/hatchmon/bin/hatchmon")
     for unit in (UNIT, ONEWIRE_UNIT):
         assert (root / "usr/local/lib/systemd/system" / unit.name).read_text() == unit.read_text()
+    template = root / "usr/local/lib/systemd/system/hatchmon@.service"
+    assert template.read_text() == UNIT.read_text()
+    assert (template.with_name("hatchmon@.service.d") / "share.conf").read_text() == SHARE.read_text()
     assert "sudo systemctl enable --now hatchmon-onewire" in first.stdout
     settings = root / "etc/hatchmon/hatchmon.toml"
     start_pre = the("ExecStartPre").replace(
@@ -497,7 +529,8 @@ def test_installing_twice_upgrades_and_keeps_what_is_the_keepers(tmp_path: Path)
         assert third.returncode == 0, third.stdout + third.stderr
         assert "sudo adduser" in third.stdout
     opened = root / "etc/systemd/system/hatchmon.service.d/group.conf"
-    assert opened.read_text() == (SYSTEMD / "hatchmon-group.conf").read_text()
+    for drop_in in (opened, root / "etc/systemd/system/hatchmon@.service.d/group.conf"):
+        assert drop_in.read_text() == (SYSTEMD / "hatchmon-group.conf").read_text()
 
 
 def test_install_refuses_without_root() -> None:
