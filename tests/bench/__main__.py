@@ -16,7 +16,7 @@ from typing import Any
 
 from rich.console import Console
 
-from tests.bench import disk, figures, fleet, memory, start
+from tests.bench import disk, figures, fleet, memory, start, year
 from tests.bench.lines import Line, table
 
 # Each is handed an empty folder, and whether it is to be brief: to show that it works, not what it costs.
@@ -26,6 +26,7 @@ PARTS: dict[str, Callable[[Path, bool], Iterable[Line]]] = {
     "start": start.lines,
     "disk": disk.lines,
     "fleet": fleet.lines,
+    "year": year.lines,
 }
 
 

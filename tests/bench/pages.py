@@ -1,7 +1,8 @@
 """How soon each screen begins to come, and how large the first one is, with a year of data behind them.
 
 The year: 6 cones with 3 quantities each, every 10 s for the last three days and every ten minutes before
-that; 400 batches with their looks, forecasts, alerts and requests.
+that; 400 batches with their looks, forecasts, alerts and requests. ``python -m tests.bench year`` visits the
+same screens with readings as many as the daemon keeps.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from pathlib import Path
 import httpx
 import numpy as np
 
-from hatchmon.adapters.store import Store, to_us
+from hatchmon.adapters.store import Store, Stream, to_us
 from hatchmon.app.beliefs import work_out_evidence
 from hatchmon.hatchery.types import Band, Batch, Forecast, Look, Quantity
 from tests.bench.memory import PAGE_TARGET_MB, resident_mb
@@ -54,45 +55,58 @@ class Screen:
 @dataclass(frozen=True, slots=True)
 class Told:
     """All screens; ms of first visits to batches and lots far apart (median); the first screen with its style
-    and script; the daemon's memory after all of them."""
+    and script; the daemon's memory after all of them; ms of the style sheet, to compare with."""
 
     screens: list[Screen]
     firsts: dict[str, float]
     first_bytes: int
     resident_mb: float
+    style_ms: float
 
 
-def a_year(store: Store, now: datetime) -> None:
-    """Write the year."""
-    rng = np.random.default_rng(3)
+def streams(store: Store, now: datetime) -> list[tuple[Stream, float]]:
+    """Each stream of the cones, with its level."""
     names = [f"cone-{number + 1}" for number in range(CONES)]
+    return [
+        (store.add_stream(name, quantity, unit, f"hatchery/{name}/{quantity}", now), level)
+        for name in names
+        for quantity, unit, level in QUANTITIES
+    ]
+
+
+def coarse_readings(store: Store, now: datetime) -> None:
+    """Quickly written: few readings before the last days."""
+    rng = np.random.default_rng(4)
     fine = np.arange(0.0, FINE_DAYS * 86_400.0, 10.0)
     coarse = np.arange(FINE_DAYS * 86_400.0, DAYS * 86_400.0, 600.0)
     ages_s = np.concatenate((fine, coarse))[::-1]
     times = (to_us(now) - (ages_s * 1e6).astype(np.int64)).tolist()
     with store.atomic():
-        for name in names:
-            for quantity, unit, level in QUANTITIES:
-                stream = store.add_stream(name, quantity, unit, f"hatchery/{name}/{quantity}", now)
-                values = np.round(level * (1.0 + 0.003 * rng.standard_normal(len(times))), 3).tolist()
-                store._db.executemany(
-                    """INSERT INTO readings (stream_id, time_us, raw, verdict, dated_by)
-                       VALUES (?, ?, ?, 'good', 'receipt')""",
-                    ((stream.stream_id, us, value) for us, value in zip(times, values, strict=True)),
-                )
-        apart_h = (DAYS - 2) * 24.0 * CONES / BATCHES
-        for number in range(BATCHES):
-            cone = names[number % CONES]
-            left = (BATCHES - 1 - number) // CONES
-            running = left == 0
-            started = now - timedelta(hours=4.0 + 3.0 * (number % CONES) + left * apart_h)
-            _batch(store, cone, f"lot-{number * LOTS // BATCHES + 1}", started, running, rng)
+        for stream, level in streams(store, now):
+            values = np.round(level * (1.0 + 0.003 * rng.standard_normal(len(times))), 3).tolist()
+            store._db.executemany(
+                """INSERT INTO readings (stream_id, time_us, raw, verdict, dated_by)
+                   VALUES (?, ?, ?, 'good', 'receipt')""",
+                ((stream.stream_id, us, value) for us, value in zip(times, values, strict=True)),
+            )
     store.file_readings(0)
+
+
+def notes(store: Store, now: datetime, days: int = DAYS, batches: int = BATCHES) -> None:
+    """``batches`` over so many days, with all that was noted, asked, said and planned."""
+    rng = np.random.default_rng(3)
+    with store.atomic():
+        apart_h = (days - 2) * 24.0 * CONES / batches
+        for number in range(batches):
+            left = (batches - 1 - number) // CONES
+            started = now - timedelta(hours=4.0 + 3.0 * (number % CONES) + left * apart_h)
+            cone, lot = f"cone-{number % CONES + 1}", f"lot-{number * LOTS // batches + 1}"
+            _batch(store, cone, lot, started, left == 0, rng)
     with store.atomic():
         for batch in store.batches("outcome = 'harvested'"):
             work_out_evidence(store, batch)
         lot = store.batches()[-1].lot
-        keep_supply(store, now, names, lot, PLANNED)
+        keep_supply(store, now, store.cones(), lot, PLANNED)
 
 
 def _batch(
@@ -133,35 +147,46 @@ def _batch(
         )
 
 
+def visited(daemon: Daemon, store: Path, port: int, visits: int = VISITS) -> Told:
+    """Visit every screen that ``daemon`` serves of the database ``store``."""
+    with Store(store, read_only=True) as record:
+        number, *rest = [each.batch_id for each in record.batches("outcome = 'harvested'")[::-1]]
+        lot, *old = dict.fromkeys(each.lot for each in record.batches()[::-1])
+    with httpx.Client(base_url=f"http://{HOST}:{port}", timeout=60.0) as client:
+        paths = ["/", "/cone/cone-1", f"/batches/{number}", f"/lots/{lot}", "/note/cone-1", "/journal"]
+        front = client.get("/").text
+        menu = re.search(r"(?s)<nav.*?</nav>", front)
+        assert menu
+        paths += [path for path in re.findall(r'href="([^"]+)"', menu[0]) if path not in paths]
+        paths += ["/api/now", "/api/journal", "/api/batches", "/healthz", "/metrics"]
+        files = re.findall(r'<(?:link rel="stylesheet" href|script src)="([^"]+)"', front)
+        style_ms = _visited(client, files[0], visits).ms
+        screens = [_visited(client, path, visits) for path in paths]
+        far = {
+            "a batch": [f"/batches/{each}" for each in rest[::FAR_APART]],
+            "a lot": [f"/lots/{each}" for each in old],
+        }
+        firsts = {
+            kind: statistics.median(_took(client, path)[0] for path in those) for kind, those in far.items()
+        }
+        size = sum(len(client.get(path).content) for path in ("/", *files))
+        assert daemon.process is not None
+        return Told(screens, firsts, size, resident_mb(daemon.process.pid), style_ms)
+
+
 def measured(folder: Path, visits: int = VISITS) -> Told:
-    """Serve the year and visit every screen."""
+    """Serve the year, its readings quickly written, and visit every screen."""
     port = free_port()
     with Mosquitto(folder / "mosquitto") as broker:
         ground = Ground(folder / "year", broker.port, web=f"enabled = true\nport = {port}")
         ground.database.parent.mkdir(parents=True)
+        now = datetime.now(UTC)
         with Store(ground.database) as store:
-            a_year(store, datetime.now(UTC))
-            number, *rest = [each.batch_id for each in store.batches("outcome = 'harvested'")[::-1]]
-            others = [f"/batches/{each}" for each in rest[::FAR_APART]]
-            lot, *old = dict.fromkeys(each.lot for each in store.batches()[::-1])
-            lots = [f"/lots/{each}" for each in old]
-        with Daemon(ground) as daemon, httpx.Client(base_url=f"http://{HOST}:{port}", timeout=60.0) as client:
+            coarse_readings(store, now)
+            notes(store, now)
+        with Daemon(ground) as daemon:
             wait_until(daemon.connected, 30.0, "the broker")
-            paths = ["/", "/cone/cone-1", f"/batches/{number}", f"/lots/{lot}", "/note/cone-1", "/journal"]
-            front = client.get("/").text
-            menu = re.search(r"(?s)<nav.*?</nav>", front)
-            assert menu
-            paths += [path for path in re.findall(r'href="([^"]+)"', menu[0]) if path not in paths]
-            paths += ["/api/now", "/api/journal", "/api/batches", "/healthz", "/metrics"]
-            screens = [_visited(client, path, visits) for path in paths]
-            firsts = {
-                kind: statistics.median(_took(client, path)[0] for path in paths)
-                for kind, paths in (("a batch", others), ("a lot", lots))
-            }
-            files = re.findall(r'<(?:link rel="stylesheet" href|script src)="([^"]+)"', front)
-            size = sum(len(client.get(path).content) for path in ("/", *files))
-            assert daemon.process is not None
-            return Told(screens, firsts, size, resident_mb(daemon.process.pid))
+            return visited(daemon, ground.database, port, visits)
 
 
 def _visited(client: httpx.Client, path: str, visits: int) -> Screen:

@@ -21,6 +21,13 @@ YARDSTICK = "of importing paho, influxdb_client, pydantic_settings, apscheduler"
 TARGET = 2.5
 
 
+def imports_s() -> float:
+    """What the yardstick takes."""
+    begun = time.perf_counter()
+    subprocess.run([sys.executable, "-c", IMPORTS], check=True)
+    return time.perf_counter() - begun
+
+
 def lines(folder: Path, brief: bool) -> Iterator[Line]:
     """The daemon with CONES running cones, with its page and without."""
     took: dict[str, list[float]] = {"imports": [], "with its page": [], "without": []}
@@ -36,9 +43,7 @@ def lines(folder: Path, brief: bool) -> Iterator[Line]:
             with Store(ground.database) as store:
                 fill(store, datetime.now(UTC))
         for round_ in range(2 if brief else 10):
-            begun = time.perf_counter()
-            subprocess.run([sys.executable, "-c", IMPORTS], check=True)
-            found = {"imports": time.perf_counter() - begun}
+            found = {"imports": imports_s()}
             for name, ground in grounds.items():
                 with Daemon(ground) as daemon:
                     found[name] = daemon.ready_s
