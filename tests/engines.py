@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
+from hatchmon.adapters.clock import Clock
 from hatchmon.adapters.mqtt import Incoming
 from hatchmon.app.engine import Engine
 
@@ -54,7 +55,7 @@ class Around:
 class Probes:
     """Hands readings to ``engine`` as the link would: temperatures of QoS 1 on default topics."""
 
-    def __init__(self, engine: Engine, clock: Hand) -> None:
+    def __init__(self, engine: Engine, clock: Clock) -> None:
         self.sent = 0
         self._engine = engine
         self._clock = clock

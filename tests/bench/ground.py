@@ -81,3 +81,4 @@ def hatching(store: Store, cones: Sequence[str], now: datetime, hours: float = 1
                     for number, time in enumerate(times)
                 ]
             )
+    store.file_readings(0)

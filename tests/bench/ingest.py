@@ -104,11 +104,12 @@ def readings(names: list[str], count: int, seed: int) -> bytes:
     for number in range(count):
         topic = f"hatchery/{names[number % len(names)]}/temperature"
         value = f"{26.0 + 0.001 * ((number // len(names) * 7 + seed) % 97):.3f}"
-        made.append(_publication(topic, value, number % 65_535 + 1))
+        made.append(publication(topic, value, number % 65_535 + 1))
     return b"".join(made)
 
 
-def _publication(topic: str, payload: str, mid: int) -> bytes:
+def publication(topic: str, payload: str, mid: int) -> bytes:
+    """A message of QoS 1 as a packet."""
     return _packet(0x32, _string(topic) + struct.pack("!H", mid) + payload.encode())
 
 
@@ -125,7 +126,7 @@ class Subscriber:
     def take(self, packets: bytes, count: int) -> tuple[float, float]:
         """(seconds, seconds of processor time) until it is through with ``packets``."""
         self._rounds += 1
-        marker = _publication(f"hatchmon/{SITE}/cone-{self._rounds % CONES + 1}/request", END, 1)
+        marker = publication(f"hatchmon/{SITE}/cone-{self._rounds % CONES + 1}/request", END, 1)
         before, begun = cpu_s(self.pid), time.perf_counter()
         self.publisher.send(packets + marker, count + 1)
         self._end(self._rounds)
@@ -133,7 +134,7 @@ class Subscriber:
 
 
 @contextmanager
-def daemon(folder: Path, names: list[str]) -> Iterator[Subscriber]:
+def daemon(folder: Path, names: list[str]) -> Iterator[tuple[Subscriber, Ground]]:
     """The daemon, a batch running in each cone, its transactions gathered as in real life."""
     with Mosquitto(folder / "mosquitto", extra_conf=QUIET) as broker:
         ground = Ground(folder / "hatchmon", broker.port, tables=REQUESTS, gather_s=28.0)
@@ -144,7 +145,7 @@ def daemon(folder: Path, names: list[str]) -> Iterator[Subscriber]:
             wait_until(running.connected, 60.0, "the broker")
             assert running.process is not None
             end = _answers(asker)
-            yield Subscriber("hatchmon", broker.port, running.process.pid, end)
+            yield Subscriber("hatchmon", broker.port, running.process.pid, end), ground
 
 
 def _answers(asker: Client) -> Callable[[int], None]:
@@ -205,7 +206,7 @@ def mosquitto_sub(folder: Path) -> Iterator[Subscriber]:
                 lambda number: wait_until(lambda: ends >= number, 120.0, f"end {number}"),
             )
             while not ends:  # until it has subscribed
-                subscriber.publisher.send(_publication(f"hatchmon/{SITE}/cone-1/request", END, 1), 1)
+                subscriber.publisher.send(publication(f"hatchmon/{SITE}/cone-1/request", END, 1), 1)
                 time.sleep(0.1)
             time.sleep(0.5)
             ends = 0
@@ -224,7 +225,7 @@ def rates(folder: Path, rounds: int, messages: int = MESSAGES) -> list[Rate]:
     names = cones(CONES)
     with ExitStack() as stack:
         taking = [
-            stack.enter_context(daemon(folder / "daemon", names)),
+            stack.enter_context(daemon(folder / "daemon", names))[0],
             stack.enter_context(bare(folder / "bare")),
             stack.enter_context(mosquitto_sub(folder / "sub")),
         ]
