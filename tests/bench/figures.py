@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import statistics
 from collections.abc import Callable, Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 
 import numpy as np
@@ -16,16 +16,14 @@ from hatchmon.app.views import cones_now
 from hatchmon.hatchery.ahead import in_control
 from hatchmon.hatchery.backplan import back_plan
 from hatchmon.hatchery.supply.plan import make_plan
-from hatchmon.hatchery.types import Batch, Look
-from hatchmon.hatchery.watch import BatchWatch
+from hatchmon.hatchery.types import Look
 from hatchmon.science.learning import LotBelief
-from tests.bench.ground import CONES, SET_POINT_C, fill
+from tests.bench.ground import CONES, SET_POINT_C, fill, running_batch
 from tests.bench.lines import Aim, Line, in_turn
+from tests.engines import START
 from tests.hatchery.supply.invented import broods, cone, lot, question
 
 YARDSTICK = "a product of 200 x 200 matrices and 100,000 exponentials"
-START = datetime(2026, 3, 2, 7, 30, tzinfo=UTC)
-AGE_H = 15.0
 
 
 def measured(name: str, work: Callable[[], object], rounds: int, most_ms: float | None = None) -> Line:
@@ -40,14 +38,6 @@ def measured(name: str, work: Callable[[], object], rounds: int, most_ms: float 
     unit_s, took_s = (statistics.median(times) for times in in_turn((yardstick, work), rounds))
     aim = None if most_ms is None else Aim(most=most_ms)
     return Line(name, 1e3 * took_s, "ms", took_s / unit_s, YARDSTICK, aim)
-
-
-def running_batch() -> tuple[BatchWatch, datetime]:
-    """A batch with AGE_H of readings a minute apart, and the moment of the last of them."""
-    watch = BatchWatch(Batch(1, "north", "lot 1", START, 2.0, set_point_c=SET_POINT_C, salinity=30.0))
-    for minute in range(round(AGE_H * 60.0) + 1):
-        watch.add(START + timedelta(minutes=minute), SET_POINT_C + 0.1 * float(np.sin(minute)))
-    return watch, START + timedelta(hours=AGE_H)
 
 
 def lines(folder: Path, brief: bool) -> Iterator[Line]:

@@ -10,11 +10,14 @@ import numpy as np
 from hatchmon.adapters.store import NewReading, Store, to_us
 from hatchmon.app.beliefs import work_out_evidence
 from hatchmon.hatchery.types import Batch, Look, Quantity, Verdict
+from hatchmon.hatchery.watch import BatchWatch
+from tests.engines import START
 
 CONES = 12
 LOTS = 4
 PAST = 3  # finished batches a lot
 SET_POINT_C = 26.0
+AGE_H = 15.0  # of a running batch
 LASTED_H = 26.0  # of a finished batch
 LOOKS = ((16.0, "few"), (19.0, "some"), (22.0, "most"), (25.5, "complete"))
 
@@ -82,3 +85,11 @@ def hatching(store: Store, cones: Sequence[str], now: datetime, hours: float = 1
                 ]
             )
     store.file_readings(0)
+
+
+def running_batch() -> tuple[BatchWatch, datetime]:
+    """A batch with AGE_H of readings a minute apart, and the moment of the last of them."""
+    watch = BatchWatch(Batch(1, "north", "lot 1", START, 2.0, set_point_c=SET_POINT_C, salinity=30.0))
+    for minute in range(round(AGE_H * 60.0) + 1):
+        watch.add(START + timedelta(minutes=minute), SET_POINT_C + 0.1 * float(np.sin(minute)))
+    return watch, START + timedelta(hours=AGE_H)
