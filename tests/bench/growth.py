@@ -20,28 +20,19 @@ from hatchmon.app.engine import Engine
 from hatchmon.app.settings import load_settings
 from hatchmon.app.snapshot import Showcase
 from tests.bench.ground import hatching
-from tests.bench.ingest import CONES, Publisher, cones, cpu_s, daemon, publication, readings
+from tests.bench.ingest import CONES, MESSAGES, Publisher, cones, cpu_s, daemon, publication, readings
+from tests.bench.lines import Aim, Line
 from tests.engines import Around, Probes
 from tests.servers import Mosquitto, free_port, wait_until
 from tests.system.daemon import Daemon, Ground
 
 COUNTS = (1, 10, 100, 1000)
-FLAT = 1.2  # processor time a reading, at most, as a ratio to that of one cone
-ROUND_TARGET_S = 5.0
+FLAT = Aim(most=1.2, ratio=True)  # processor time a reading beside that of one cone
+ROUND = Aim(most=5.0)
 PACE_S = 0.01  # between two readings during the round: a thousand probes every ten seconds
-IDLE_TARGET = 0.01  # of a core
+IDLE = Aim(most=1.0)
 QUANTITIES = (("temperature", 26.0), ("salinity", 28.0), ("light", 2000.0))
 EVERY_S = 10.0
-
-
-@dataclass(frozen=True, slots=True)
-class Cost:
-    """``cpu_us``: processor time a reading with so many ``cones``; ``ratio``: to that with the fewest."""
-
-    cones: int
-    rounds: int
-    cpu_us: float
-    ratio: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,17 +47,13 @@ class Round:
     waited_longest_ms: float
 
 
-def costs(folder: Path, rounds: int, messages: int) -> Iterator[Cost]:
-    """Of each of COUNTS; the first round is not counted."""
-    fewest = 0.0
-    for count in COUNTS:
-        names = cones(count)
-        with daemon(folder / f"{count}", names) as (subscriber, ground):
-            wait_until(lambda: ground.count("forecasts") >= count, 120.0, "every batch to be forecast")  # noqa: B023
-            spent = [subscriber.take(readings(names, messages, n), messages)[1] for n in range(rounds + 1)]
-        cpu_us = 1e6 * statistics.median(spent[1:]) / messages
-        fewest = fewest or cpu_us
-        yield Cost(count, rounds, cpu_us, cpu_us / fewest)
+def cost_s(folder: Path, count: int, rounds: int, messages: int) -> float:
+    """Processor time a reading with so many cones; the first round is not counted."""
+    names = cones(count)
+    with daemon(folder, names) as (subscriber, ground):
+        wait_until(lambda: ground.count("forecasts") >= count, 120.0, "every batch to be forecast")
+        spent = [subscriber.take(readings(names, messages, n), messages)[1] for n in range(rounds + 1)]
+    return statistics.median(spent[1:]) / messages
 
 
 class _Acknowledging(Around):
@@ -80,8 +67,9 @@ class _Acknowledging(Around):
         self.waited_s.append(SystemClock().monotonic() - message.received_mono)
 
 
-def a_round(folder: Path, count: int = COUNTS[-1]) -> Round:
+def a_round(folder: Path, count: int) -> Round:
     """The first round after a start, when every forecast is issued: none costs more."""
+    folder.mkdir()
     config, database = folder / "hatchmon.toml", folder / "hatchmon.db"
     config.write_text(
         f'time_zone = "UTC"\n[store]\npath = "{database}"\ngather_s = 0\n[clock]\nwait_min = 0\n'
@@ -131,3 +119,21 @@ def idle_share(folder: Path, seconds: float) -> float:
                 sent = due
                 time.sleep(0.02)
             return (cpu_s(running.process.pid) - before) / passed_s
+
+
+def lines(folder: Path, brief: bool) -> Iterator[Line]:
+    """All of it."""
+    counts, rounds, messages = ((20, 40), 1, 300) if brief else (COUNTS, 4, MESSAGES)
+    fewest_s = 0.0
+    for count in counts:
+        spent_s = cost_s(folder / f"{count}", count, rounds, messages)
+        fewest_s = fewest_s or spent_s
+        name = f"processor time a reading, {count:,} cones"
+        yield Line(name, 1e6 * spent_s, "us", spent_s / max(fewest_s, 1e-9), f"that with {counts[0]}", FLAT)
+    few, many = (a_round(folder / f"round-{count}", count) for count in counts[-2:])
+    name, ratio = f"round of forecasts, {many.cones:,} cones", many.wall_s / few.wall_s
+    yield Line(name, many.wall_s, "s", ratio, f"{few.cones} cones", ROUND)
+    longest = many.waited_longest_ms
+    yield Line("longest wait for a commit in it", longest, "ms", longest / many.waited_ms, "the median wait")
+    share = idle_share(folder / "idle", 2.0 if brief else 120.0)
+    yield Line(f"calm, {CONES} cones, 3 quantities every 10 s", 100.0 * share, "%", share, "a core", IDLE)

@@ -18,7 +18,6 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -29,28 +28,17 @@ from paho.mqtt.properties import Properties
 
 from hatchmon.adapters.store import Store
 from tests.bench.ground import hatching
+from tests.bench.lines import Aim, Line
 from tests.servers import HOST, Mosquitto, find_program, wait_until
 from tests.system.daemon import CHECKOUT, SITE, Client, Daemon, Ground
 
 CONES = 12
 MESSAGES = 10_000  # a round
 WINDOW = 200  # unacknowledged messages at a time, for each of the subscribers: the daemon's default
-TARGET = 0.40  # of the bare subscriber
+TARGET = Aim(least=0.40, ratio=True)
 END = '{"do": "look"}'  # refused as not switched on, and answered once all before it is stored
 REQUESTS = '[requests]\nover_mqtt = ["seen"]'
 _CLOCK_TICKS_S = os.sysconf("SC_CLK_TCK")
-
-
-@dataclass(frozen=True, slots=True)
-class Rate:
-    """Of one subscriber, medians over the rounds: messages a second and microseconds of processor time a
-    message; ``share``: of the daemon's messages a second, round by round, in this one's."""
-
-    name: str
-    rounds: int
-    a_second: float
-    cpu_us: float
-    share: float
 
 
 def cpu_s(pid: int) -> float:
@@ -220,32 +208,35 @@ QUIET = "log_type error"
 """No line in the log for each message."""
 
 
-def rates(folder: Path, rounds: int, messages: int = MESSAGES) -> list[Rate]:
-    """The daemon first, then the others; the first round is not counted."""
+def lines(folder: Path, brief: bool) -> Iterator[Line]:
+    """The daemon beside each of the others, round by round; the first round is not counted."""
+    rounds, messages = (1, 300) if brief else (7, MESSAGES)
     names = cones(CONES)
+    took: dict[str, list[tuple[float, float]]] = {}
     with ExitStack() as stack:
-        taking = [
-            stack.enter_context(daemon(folder / "daemon", names))[0],
+        ours, ground = stack.enter_context(daemon(folder / "daemon", names))
+        others = [
             stack.enter_context(bare(folder / "bare")),
             stack.enter_context(mosquitto_sub(folder / "sub")),
         ]
-        took: list[list[tuple[float, float]]] = [[] for _ in taking]
+        before = ground.count("readings")
         for round_ in range(rounds + 1):
             packets = readings(names, messages, round_)
-            for subscriber, times in zip(taking, took, strict=True):
-                found = subscriber.take(packets, messages)
+            for each in (ours, *others):
+                found = each.take(packets, messages)
                 if round_:
-                    times.append(found)
-    return [
-        Rate(
-            subscriber.name,
-            rounds,
-            messages / statistics.median(wall for wall, _ in times),
-            1e6 * statistics.median(cpu for _, cpu in times) / messages,
-            statistics.median(wall / ours for (wall, _), (ours, _) in zip(times, took[0], strict=True)),
-        )
-        for subscriber, times in zip(taking, took, strict=True)
-    ]
+                    took.setdefault(each.name, []).append(found)
+        stored = ground.count("readings") - before
+        assert stored == (rounds + 1) * messages, f"{stored} readings stored"
+    wall_s, cpu_s = (statistics.median(times) for times in zip(*took[ours.name], strict=True))
+    for other in others:
+        pairs = list(zip(took[ours.name], took[other.name], strict=True))
+        speed = statistics.median(theirs / own for (own, _), (theirs, _) in pairs)
+        cost = statistics.median(own / max(theirs, 1e-2) for (_, own), (_, theirs) in pairs)
+        aim = TARGET if other is others[0] else None
+        yield Line(f"readings stored, beside {other.name}", messages / wall_s, "/s", speed, other.name, aim)
+        name = f"processor time a reading, beside {other.name}"
+        yield Line(name, 1e6 * cpu_s / messages, "us", cost, other.name)
 
 
 def acknowledge_only(port: int) -> None:
