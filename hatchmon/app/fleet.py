@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import gc
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
 
 from hatchmon.adapters.promql import Asker, Line
@@ -13,6 +15,7 @@ from hatchmon.hatchery.fleet import FORECAST_EVERY, Fleet, Row, ToldThere, make_
 LOOK_BACK = timedelta(days=30)  # a site without a sign for longer is no longer named
 COMMAND_LIMIT_S = 30.0
 PAGE_LIMIT_S = 5.0
+TOGETHER = timedelta(minutes=15)  # sites heard since then are asked for together
 TOLD_WITHIN = timedelta(days=1)
 # Of every site some of these keep coming: readings while a probe lives, forecasts while a batch runs.
 SIGNS = '__name__=~"temperature_value|forecast_started|batch_started|alert_urgency"'
@@ -29,10 +32,14 @@ FORECAST = (
 def read_fleet(fleet: FleetSettings, at: datetime, limit_s: float) -> Fleet:
     """All sites as of ``at``. Raises promql.Unanswered, after ``limit_s`` at the latest."""
     asker = Asker(fleet.url, fleet.token.get_secret_value(), time.monotonic() + limit_s)
+    collecting = gc.isenabled()
+    gc.disable()  # hundreds of thousands of small things, none in a circle: looking for those costs a third
     try:
         return _read(asker, fleet, at)
     finally:
         asker.close()
+        if collecting:
+            gc.enable()
 
 
 def try_fleet(fleet: FleetSettings, at: datetime, limit_s: float) -> list[str]:
@@ -46,19 +53,28 @@ def try_fleet(fleet: FleetSettings, at: datetime, limit_s: float) -> list[str]:
 
 def _read(asker: Asker, fleet: FleetSettings, at: datetime) -> Fleet:
     lagging = timedelta(minutes=fleet.lagging_min)
-    last = _last_signs(asker, at, lagging)
-    away = {site: moment for site, moment in last.items() if moment is not None and at - moment > lagging}
-    batches = _rows(asker, "batch", BATCH, "", timedelta(days=fleet.record_days), at)
-    # Those that lag are asked for one by one, as of their last sign.
-    here = "" if not away else f'site!~"{_any_of(away)}"'
-    recent = lagging + 1.5 * FORECAST_EVERY
-    forecasts = _rows(asker, "forecast", FORECAST, here, recent, at)
-    told = _told(asker, here, at)
-    for site, moment in away.items():
-        there = f'site="{_quoted(site)}"'
-        forecasts += _rows(asker, "forecast", FORECAST, there, recent, moment)
-        told += _told(asker, there, moment)
-    return make_fleet(at, lagging, last, batches, forecasts, told)
+    days = timedelta(days=fleet.record_days)
+    with ThreadPoolExecutor(1, "fleet") as beside:  # the store works on this while the rest is looked at
+        record = beside.submit(asker.fetch, _question("batch", BATCH, "", days), at)
+        last = _last_signs(asker, at, lagging)
+        forecasts, told = _present(asker, at, last)
+    return make_fleet(at, lagging, last, _rows("batch", asker.lines(record.result())), forecasts, told)
+
+
+def _present(
+    asker: Asker, at: datetime, last: Mapping[str, datetime | None]
+) -> tuple[list[Row], list[ToldThere]]:
+    """The newest forecasts and what was told: of sites heard just now in one, of others as of then."""
+    behind = {site: moment for site, moment in last.items() if moment is not None and at - moment > TOGETHER}
+    here = "" if not behind else f'site!~"{_any_of(behind)}"'
+    recent = TOGETHER + 1.5 * FORECAST_EVERY
+    forecasts: list[Row] = []
+    told: list[ToldThere] = []
+    for where, moment in [(here, at), *((f'site="{_quoted(site)}"', then) for site, then in behind.items())]:
+        lines = asker.ask(_question("forecast", FORECAST, where, recent), moment)
+        forecasts += _rows("forecast", lines)
+        told += _told(asker, where, moment)
+    return forecasts, told
 
 
 def _sites(asker: Asker, at: datetime) -> list[str]:
@@ -82,14 +98,15 @@ def _last_signs(asker: Asker, at: datetime, lagging: timedelta) -> dict[str, dat
     return last
 
 
-def _rows(
-    asker: Asker, measurement: str, fields: Iterable[str], where: str, back: timedelta, at: datetime
-) -> list[Row]:
-    """The newest row of each batch: what is known of it now. Fields of one row have one time."""
+def _question(measurement: str, fields: Iterable[str], where: str, back: timedelta) -> str:
     names = "|".join(f"{measurement}_{field}" for field in fields)
-    selector = f'__name__=~"{names}"' + (f",{where}" if where else "")
+    return f'{{__name__=~"{names}"{"," if where else ""}{where}}}[{_seconds(back)}]'
+
+
+def _rows(measurement: str, answer: Iterable[Line]) -> list[Row]:
+    """The newest row of each batch: what is known of it now. Fields of one row have one time."""
     lines: dict[tuple[str, str, str], dict[str, Line]] = {}
-    for line in asker.ask(f"{{{selector}}}[{_seconds(back)}]", at):
+    for line in answer:
         labels = line.labels
         whose = (labels.get("site", ""), labels.get("cone", ""), labels.get("lot", ""))
         if all(whose):
