@@ -547,7 +547,7 @@ def supply(
     as_json: AsJson = False,
 ) -> None:
     """Plan what to begin, so that every feeding has its nauplii."""
-    from hatchmon.adapters.store import Store
+    from hatchmon.adapters.store import Store, StoreError
     from hatchmon.app import supply_views, views
     from hatchmon.app.plan_record import issued_of
     from hatchmon.app.planning import issue, plan_now
@@ -555,7 +555,7 @@ def supply(
     if shells and not mixing:
         _wrong_use("--shells goes with --sheet.")
     with _session(config) as session:
-        facts = None
+        facts = not_kept = None
         if mixing:
             with Store(session.settings.store.path, read_only=True) as store:
                 issued = issued_of(store)
@@ -563,7 +563,10 @@ def supply(
         if facts is None:
             facts = plan_now(session.settings, session.now, days)
             if days is None or days == session.settings.supply.days:
-                issue(session.settings, session.clock, facts)
+                try:
+                    issue(session.settings, session.clock, facts)
+                except (Refused, StoreError) as why:
+                    not_kept = str(why)  # it is worth seeing all the same
         if mixing:
             sheet = supply_views.next_sheet(facts, session.now)
             if as_json:
@@ -575,6 +578,10 @@ def supply(
             typer.echo(json.dumps(facts, indent=2, ensure_ascii=False))
         else:
             views.console().print(supply_views.plan_shown(facts, session.now, session.voice))
+        if not_kept is not None:
+            typer.echo(
+                f"This plan is shown, but was not kept for alerts, page and calendar: {not_kept}", err=True
+            )
 
 
 @app.command()

@@ -38,6 +38,7 @@ from hatchmon.hatchery.batches import (
     count_to_drop,
     doubt_of,
     look_to_drop,
+    same_look,
 )
 from hatchmon.hatchery.coldstore import CARE, stored_since, use_before
 from hatchmon.hatchery.counts import count_words, samples_of
@@ -421,7 +422,11 @@ def _look(store: Store, asked: LookAt, now: datetime, voice: Voice) -> str:
         raise Refused(f"Say what you saw: {', '.join(WORDS)}, or a percentage.")
     else:
         look = Look(batch.batch_id, time, read_look(asked.seen))
-        doubted = doubt_of(look, batch, store.looks(batch.batch_id), now, voice)
+        noted = store.looks(batch.batch_id)
+        same = same_look(look, noted)
+        if same is not None:
+            return f"{asked.cone}: '{same.seen}' at {voice.time(same.time, now)} is noted already."
+        doubted = doubt_of(look, batch, noted, now, voice)
         store.add_look(look, "receipt" if asked.at is None else "keeper")
         done = f"noted '{look.seen}'"
     if batch.ended is not None:

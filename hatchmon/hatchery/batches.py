@@ -21,6 +21,7 @@ LONGEST_LOT_NAME = 60
 AS_BEFORE_WITHIN = timedelta(days=30)
 COUNT_WITHIN = timedelta(hours=24)  # harvested nauplii are counted soon or not at all
 NO_NAUPLII_BEFORE_H = 6.0  # the first hatch 8 h after the start at 30 C in a compiled table, 2 h allowed
+SAME_LOOK = timedelta(minutes=1)
 MOST_SAMPLES = 50
 MOST_IN_SAMPLE = 100_000
 
@@ -301,6 +302,14 @@ def doubt_of(look: Look, batch: Batch, noted: Sequence[Look], now: datetime, voi
             f"look belongs to another batch, take it back (hatchmon look {batch.cone} --undo)."
         )
     return ""
+
+
+def same_look(look: Look, noted: Sequence[Look]) -> Look | None:
+    """The look of those ``noted`` of its batch that ``look`` repeats: a double tap, a message sent twice. It
+    would count twice in learning; whoever looks again minutes later means it."""
+    return next(
+        (each for each in noted if each.seen == look.seen and abs(each.time - look.time) < SAME_LOOK), None
+    )
 
 
 def look_to_drop(

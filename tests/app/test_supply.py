@@ -170,6 +170,21 @@ def test_what_is_no_plan_is_not_issued(keeper: Keeper, plan: object) -> None:
         assert store.last_plan() is None
 
 
+def test_a_plan_that_cannot_be_kept_is_shown_all_the_same(
+    keeper: Keeper, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("hatchmon.app.ask.ANSWER_WITHIN_S", 0.0)
+    with Store(keeper.database) as busy:  # the record is held, and nobody answers
+        ran = keeper.run("supply", "--days", "7", "--json")
+        assert busy.last_plan() is None
+    assert ran.exit_code == 0
+    assert json.loads(ran.stdout)["starts"]
+    assert ran.stderr.startswith(
+        "This plan is shown, but was not kept for alerts, page and calendar: The request is noted, but "
+        "hatchmon has not carried it out yet"
+    )
+
+
 def test_another_horizon_is_shown_and_not_issued(keeper: Keeper) -> None:
     assert len(keeper.data("supply", "--days", "2")["feedings"]) == 4
     with Store(keeper.database, read_only=True) as store:

@@ -43,6 +43,24 @@ def test_a_start_with_notes_stays_until_they_are_taken_back(keeper: Keeper) -> N
     keeper.done("begin", "north", "--undo")
 
 
+def test_the_same_look_within_a_minute_counts_once(keeper: Keeper) -> None:
+    """A double tap on the phone, or a message that came twice."""
+    keeper.begin()
+    keeper.wait(20)
+    keeper.done("look", "north", "most")
+    keeper.wait(20 / 3600)
+    assert keeper.done("look", "north", "most").startswith("north: 'most' at 02:00 is noted already.")
+    keeper.done("look", "north", "most", "--at", "02:00")
+    with Store(keeper.database, read_only=True) as store:
+        assert [look.seen for look in store.looks(1)] == ["most"]
+    # Another word, and another look minutes later, are meant.
+    assert "noted 'complete'" in keeper.done("look", "north", "complete")
+    keeper.wait(2 / 60)
+    assert "noted 'complete'" in keeper.done("look", "north", "complete")
+    with Store(keeper.database, read_only=True) as store:
+        assert [look.seen for look in store.looks(1)] == ["most", "complete", "complete"]
+
+
 def test_a_start_is_taken_back_alone(keeper: Keeper) -> None:
     keeper.begin()
     assert "without anything else" in keeper.refused("begin", "north", "--undo", "--lot", "x")
