@@ -13,6 +13,8 @@ from urllib.parse import urlencode, urlsplit
 import urllib3
 from urllib3 import exceptions as http
 
+from hatchmon.hatchery.wording import printable
+
 LARGEST_ANSWER = 128 * 1024 * 1024  # bytes
 _LONGEST_SAID = 300
 
@@ -173,7 +175,7 @@ class Asker:
                 f"{self._at}: it answers with an error of its own ({status}); look at its log, try again."
             )
         try:
-            said = " ".join(str(json.loads(body)["error"]).split())[:_LONGEST_SAID]
+            said = printable(" ".join(str(json.loads(body)["error"]).split())[:_LONGEST_SAID])
         except (ValueError, LookupError, TypeError):
             return self._odd()
         return Unanswered(f"{self._at}: it refuses the question ({status}: {said}).")

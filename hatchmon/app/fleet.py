@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import re
 import time
 from collections.abc import Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
@@ -11,12 +12,14 @@ from datetime import UTC, datetime, timedelta
 from hatchmon.adapters.promql import Asker, Line
 from hatchmon.app.settings_model import Fleet as FleetSettings
 from hatchmon.hatchery.fleet import FORECAST_EVERY, Fleet, Row, ToldThere, make_fleet, urgency_of
+from hatchmon.hatchery.wording import printable
 
 LOOK_BACK = timedelta(days=30)  # a site without a sign for longer is no longer named
 COMMAND_LIMIT_S = 30.0
 PAGE_LIMIT_S = 5.0
 TOGETHER = timedelta(minutes=15)  # sites heard since then are asked for together
 TOLD_WITHIN = timedelta(days=1)
+_SITE = re.compile(r"[a-z0-9_-]{1,32}")
 # Of every site some of these keep coming: readings while a probe lives, forecasts while a batch runs.
 SIGNS = '__name__=~"temperature_value|forecast_started|batch_started|alert_urgency"'
 BATCH = (
@@ -66,11 +69,11 @@ def _present(
 ) -> tuple[list[Row], list[ToldThere]]:
     """The newest forecasts and what was told: of sites heard just now in one, of others as of then."""
     behind = {site: moment for site, moment in last.items() if moment is not None and at - moment > TOGETHER}
-    here = "" if not behind else f'site!~"{_any_of(behind)}"'
+    here = "" if not behind else f'site!~"{"|".join(behind)}"'
     recent = TOGETHER + 1.5 * FORECAST_EVERY
     forecasts: list[Row] = []
     told: list[ToldThere] = []
-    for where, moment in [(here, at), *((f'site="{_quoted(site)}"', then) for site, then in behind.items())]:
+    for where, moment in [(here, at), *((f'site="{site}"', then) for site, then in behind.items())]:
         lines = asker.ask(_question("forecast", FORECAST, where, recent), moment)
         forecasts += _rows("forecast", lines)
         told += _told(asker, where, moment)
@@ -78,7 +81,9 @@ def _present(
 
 
 def _sites(asker: Asker, at: datetime) -> list[str]:
-    return asker.values_of("site", f"{{{SIGNS}}}", at - LOOK_BACK, at)
+    """Names that a site can have; what others write into the same store is left alone."""
+    names = asker.values_of("site", f"{{{SIGNS}}}", at - LOOK_BACK, at)
+    return [name for name in names if _SITE.fullmatch(name)]
 
 
 def _last_signs(asker: Asker, at: datetime, lagging: timedelta) -> dict[str, datetime | None]:
@@ -89,7 +94,7 @@ def _last_signs(asker: Asker, at: datetime, lagging: timedelta) -> dict[str, dat
         missing = [site for site, moment in last.items() if moment is None]
         if not missing:
             break
-        of_these = "" if len(missing) == len(last) else f',site=~"{_any_of(missing)}"'
+        of_these = "" if len(missing) == len(last) else f',site=~"{"|".join(missing)}"'
         for line in asker.ask(
             f"max by (site) (tlast_over_time({{{SIGNS}{of_these}}}[{_seconds(back)}]))", at
         ):
@@ -108,7 +113,7 @@ def _rows(measurement: str, answer: Iterable[Line]) -> list[Row]:
     lines: dict[tuple[str, str, str], dict[str, Line]] = {}
     for line in answer:
         labels = line.labels
-        whose = (labels.get("site", ""), labels.get("cone", ""), labels.get("lot", ""))
+        whose = (labels.get("site", ""), printable(labels.get("cone", "")), printable(labels.get("lot", "")))
         if all(whose):
             lines.setdefault(whose, {})[labels["__name__"].removeprefix(f"{measurement}_")] = line
     found: list[Row] = []
@@ -131,7 +136,7 @@ def _told(asker: Asker, where: str, at: datetime) -> list[ToldThere]:
 
 
 def _told_there(line: Line) -> ToldThere | None:
-    labels = line.labels
+    labels = {name: printable(text) for name, text in line.labels.items()}
     if "site" not in labels:
         return None
     when, urgency = line.last
@@ -148,14 +153,3 @@ def _told_there(line: Line) -> ToldThere | None:
 
 def _seconds(span: timedelta) -> str:
     return f"{round(span.total_seconds())}s"
-
-
-def _any_of(sites: Iterable[str]) -> str:
-    """A pattern that matches these names; a site's name has none but a-z 0-9 _ - unless others write, too."""
-    return "|".join(
-        _quoted("".join(c if c.isalnum() or c == "_" else f"\\{c}" for c in site)) for site in sites
-    )
-
-
-def _quoted(text: str) -> str:
-    return text.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import urllib.request
 from collections.abc import Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -241,6 +242,32 @@ def test_a_store_that_does_not_answer_is_told(tmp_path: Path, receiver: Receiver
     receiver.behaviour = "hang"
     with pytest.raises(Unanswered, match="no answer in time"):
         read_fleet(FleetSettings(url=receiver.url), datetime.now(UTC), 0.3)
+
+
+def test_what_others_write_into_the_store_does_no_harm(
+    victoria_metrics: VictoriaMetrics, tmp_path: Path
+) -> None:
+    """Names that no site can have are left alone; a lot's name and a title are shown, not obeyed."""
+    us = round(datetime.now(UTC).timestamp() * 1e6)
+    begun = us / 1e6 - 3600.0
+    lines = [
+        f"temperature,site=quay,cone=c1,fit=yes value=26 {us}",
+        f'temperature,site=a"}}|.*,cone=c1,fit=yes value=26 {us}',
+        f"temperature,site=Caps,cone=c1,fit=yes value=26 {us}",
+        f"batch,site=quay,cone=c1,lot=tin\x1b[2J started={begun},running=1 {us}",
+        f"alert,site=quay,cone=c1,lot=tin\x1b[2J,kind=cold,title=c1:\x1b]0;x\x07 urgency=2 {us}",
+    ]
+    body = "\n".join(lines).encode()
+    with urllib.request.urlopen(f"{victoria_metrics.url}/api/v2/write?precision=us", body, timeout=10.0):
+        pass
+    victoria_metrics.export()
+    ground = Ground(tmp_path, free_port(), tables=f'[fleet]\nurl = "{victoria_metrics.url}"')
+    said = ground.done("fleet")
+    assert said.startswith("1 site, heard within 60 min.")
+    assert "tin\\x1b[2J" in said
+    assert "\x1b" not in said
+    assert "\x07" not in said
+    assert "No forecast lately: see its site." in said
 
 
 def test_an_empty_store_has_no_sites(victoria_metrics: VictoriaMetrics, tmp_path: Path) -> None:
