@@ -38,6 +38,7 @@ LEVEL_SD_C = 0.7  # of the room, from batch to batch and from one recorded day t
 PROBE_BIAS_C = 0.4
 WATER_LAG_PER_H = 1.0 / 3.0
 RECORDED = (0, 1, 3, 5, 10)
+MOST_LOOKS = 8
 SEED = 20_817
 
 
@@ -48,7 +49,8 @@ class Population:
     ln tau25: nine lots in ten from N(ln ``tau25_h``, .18), the tenth, of another make, from N(same, .45):
     together sd .22, a little less than the prior allows for. cv of the hatching thresholds: log-normal
     around ``cv``, sd of ln ``cv_ln_sd``, within .05-.40. ``omegas``: batch-to-batch sd of ln time, one of
-    these for each lot. ``light_known``: whether a lamp is known to burn in the first hours.
+    these for each lot. ``light_known``: whether a lamp is known to burn in the first hours; where that is not
+    known the model expects ``omegas`` greater by .03.
     """
 
     tau25_h: float = 20.4
@@ -71,6 +73,7 @@ class Population:
 POPULATIONS = {
     "base": Population(),
     "base, light not known": Population(light_known=False),
+    "light not known, and felt": Population(omegas=(0.06, 0.08, 0.11), light_known=False),
     "slow and diverse": Population(tau25_h=20.4 * 1.35, cv=0.28, cv_ln_sd=0.0),
     "erratic": Population(omegas=(0.22,)),
 }
@@ -343,6 +346,61 @@ def run(
     return scores
 
 
+@dataclass
+class Asked:
+    """Forecasts of the first batch of an unknown lot, whose keeper looks when he is asked to and not
+    otherwise: ``at`` the start and after so many looks, and with the ``last`` look before T90."""
+
+    at: list[Score] = field(default_factory=lambda: [Score() for _ in range(MOST_LOOKS + 1)])
+    last: Score = field(default_factory=Score)
+    ages_h: list[list[float]] = field(default_factory=lambda: [[] for _ in range(MOST_LOOKS + 1)])
+    last_ages_h: list[float] = field(default_factory=list)
+
+
+def run_asked(lots: int, seed: int = SEED, population: Population = POPULATIONS["base"]) -> Asked:
+    """Each lot's first batch, forecast at its start and after each look that was asked for before T90; no two
+    within an hour."""
+    rng = np.random.default_rng(seed)
+    prior = LotBelief.prior()
+    found = Asked()
+    for lot in make_lots(lots, population, rng):
+        hatch = make_hatch(lot, 0, rng)
+        watch, age_h, told = hatch.watch, 0.0, hatch.forecast(0.0, prior).t90
+        watch.looks = []
+        found.at[0].note(told, hatch.t90_h)
+        found.ages_h[0].append(0.0)
+        while age_h < hatch.t90_h and len(watch.looks) < MOST_LOOKS:
+            asked = hatch.foresee(age_h, prior).next_look()
+            if asked is None:
+                age_h += 1.0
+                continue
+            age_h = asked.hours
+            if age_h >= hatch.t90_h:
+                break
+            watch.looks = [*watch.looks, hatch.look(age_h)]
+            told = hatch.forecast(age_h, prior).t90
+            found.at[len(watch.looks)].note(told, hatch.t90_h)
+            found.ages_h[len(watch.looks)].append(age_h)
+            age_h += 1.0
+        if watch.looks:
+            found.last.note(told, hatch.t90_h)
+            found.last_ages_h.append(watch.batch.hours_at(watch.looks[-1].time))
+    return found
+
+
+def asked_table(found: Asked) -> str:
+    """The scores of first batches in words and figures, one line for each number of looks."""
+    lines = ["looks  batches   age    T90 MAE  band   width"]
+    rows = [(str(count), *each) for count, each in enumerate(zip(found.at, found.ages_h, strict=True))]
+    for name, score, ages_h in [*rows, ("last", found.last, found.last_ages_h)]:
+        if ages_h:
+            lines.append(
+                f"{name:>5s} {len(ages_h):8d} {np.mean(ages_h):5.1f} h {score.mae_h:7.2f} h"
+                f" {score.coverage:4.0%} {score.width_h:5.1f} h"
+            )
+    return "\n".join(lines)
+
+
 def table(scores: dict[int, Scores]) -> str:
     """The scores in words and figures, one line for each number of recorded hatches."""
     lines = [
@@ -368,6 +426,8 @@ def main() -> None:
     chosen = parser.parse_args()
     for name, population in POPULATIONS.items():
         print(f"{name}: {chosen.lots} lots\n{table(run(chosen.lots, RECORDED, chosen.seed, population))}\n")
+        print("first batch, looks as asked for")
+        print(asked_table(run_asked(chosen.lots, chosen.seed, population)) + "\n", flush=True)
 
 
 if __name__ == "__main__":

@@ -17,7 +17,7 @@ from hatchmon.science.hatching import ENERGY_NODES_EV, NODE_SHARES
 from hatchmon.science.learning import GLANCE_SD, WRONG_NOTE, Evidence, LotBelief
 from hatchmon.science.normal import Floats
 from hatchmon.science.rates import schoolfield_1981
-from tests.science.simulation import POPULATIONS, SEED, Scores, run, table
+from tests.science.simulation import POPULATIONS, SEED, Scores, asked_table, run, run_asked, table
 
 pytestmark = pytest.mark.exhaustive
 
@@ -89,11 +89,30 @@ def test_looks_and_hatches_help_slow_and_diverse_lots() -> None:
     assert known.whole.coverage > 0.75
 
 
+@pytest.mark.parametrize(("name", "of_start", "looks"), [("base", 0.7, 2.5), ("slow and diverse", 0.35, 4.5)])
+def test_looks_asked_for_mend_a_first_batch(name: str, of_start: float, looks: float) -> None:
+    """Of a lot never hatched before the looks that are asked for, a few of them, bring the forecast near and
+    its band around the truth, be it as far off at the start as it may."""
+    found = run_asked(30, SEED, POPULATIONS[name])
+    start, first, second, third = found.at[:4]
+    assert len(start.errors_h) == 30
+    assert start.mae_h > first.mae_h > second.mae_h > third.mae_h
+    assert found.last.mae_h < of_start * start.mae_h
+    assert found.last.coverage > 0.72
+    assert sum(len(each.errors_h) for each in found.at[1:]) < looks * 30
+    # No look is asked for within the hour after another, and the first not before there is something to see.
+    assert 14.0 < np.mean(found.ages_h[1]) < np.mean(found.ages_h[2]) - 1.0
+
+
 def test_the_same_seed_gives_the_same_table() -> None:
     text = table(run(2, (0, 1), 4))
     assert text == table(run(2, (0, 1), 4))
     assert len(text.splitlines()) == 3
     assert text != table(run(2, (0, 1), 5))
+    asked = asked_table(run_asked(2, 4))
+    assert asked == asked_table(run_asked(2, 4))
+    assert asked.splitlines()[1].split()[:2] == ["0", "2"]
+    assert asked.splitlines()[-1].split()[0] == "last"
 
 
 # ---- truth drawn from the model's own prior ----
