@@ -16,12 +16,13 @@ from typing import Any
 
 from rich.console import Console
 
-from tests.bench import disk, figures, fleet, growth, ingest, memory, start, year
+from tests.bench import disk, figures, fleet, growth, ingest, lots, memory, start, year
 from tests.bench.lines import Line, table
 
 # Each is handed an empty folder, and whether it is to be brief: to show that it works, not what it costs.
 PARTS: dict[str, Callable[[Path, bool], Iterable[Line]]] = {
     "computing": figures.lines,
+    "lots": lots.lines,
     "ingest": ingest.lines,
     "growth": growth.lines,
     "memory": memory.lines,

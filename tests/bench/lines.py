@@ -19,7 +19,10 @@ class Aim:
     ratio: bool = False
 
     def __str__(self) -> str:
-        limit = f"at most {self.most:g}" if self.most is not None else f"at least {self.least:g}"
+        if self.most is None:
+            limit = f"at least {self.least:g}"
+        else:
+            limit = f"at most {self.most:g}" if self.least is None else f"{self.least:g} to {self.most:g}"
         return limit + (" x" if self.ratio else "")
 
 

@@ -54,6 +54,11 @@ def test_an_aim_is_held_or_not(aim: Aim | None, held: bool | None) -> None:
     assert Line("a", 10.0, "ms", 2.0, "of b", aim).held is held
 
 
+def test_an_aim_says_its_limits() -> None:
+    told = [str(aim) for aim in (Aim(most=5.0), Aim(least=2.5, ratio=True), Aim(least=78.0, most=95.0))]
+    assert told == ["at most 5", "at least 2.5 x", "78 to 95"]
+
+
 def test_imports_add_up() -> None:
     told = imports_mb(("json", "hatchmon.app.service"))
     assert list(told) == ["python", "json", "hatchmon.app.service"]
