@@ -25,7 +25,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from random import Random
-from typing import Any, Final, Literal
+from typing import Any, Final, Literal, NamedTuple
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
@@ -114,8 +114,7 @@ _PROTOCOL_NAMES: Final = {MQTTProtocolVersion.MQTTv5: "5", MQTTProtocolVersion.M
 _log = logging.getLogger(__name__)
 
 
-@dataclass(frozen=True, slots=True)
-class Incoming:
+class Incoming(NamedTuple):
     """One message. ``link`` numbers the connection (1, 2, 3 ...) it came over.
 
     ``retain``: the broker's stored copy, of unknown age. ``dup``: the broker sent it before, which does not

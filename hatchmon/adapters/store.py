@@ -15,7 +15,7 @@ from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any, NamedTuple, NoReturn
 
 from hatchmon.adapters.dbfile import is_damage, quoted, reading
 from hatchmon.adapters.migrations import STEPS
@@ -91,8 +91,7 @@ class Stream:
     topic: str
 
 
-@dataclass(frozen=True, slots=True)
-class NewReading:
+class NewReading(NamedTuple):
     """A reading to be stored: ``dated_by`` whose clock, by which message (``delivery``)."""
 
     stream_id: int

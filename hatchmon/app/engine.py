@@ -320,7 +320,9 @@ class Engine:
 
     def _use(self, name: str, quantity: Quantity, time: datetime, value: float, verdict: Verdict) -> None:
         """A usable reading has come in."""
-        cone = self.cones.setdefault(name, ConeState(name))
+        cone = self.cones.get(name)
+        if cone is None:
+            cone = self.cones[name] = ConeState(name)
         note_water(cone.water, quantity, value, time)
         if quantity is Quantity.TEMPERATURE and cone.watch is not None:
             cone.watch.add(time, value)

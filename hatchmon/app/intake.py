@@ -95,6 +95,7 @@ class Intake:
                 )
             )
         self._heard: dict[tuple[str, Quantity, str, str], _Heard] = {}
+        self._defaults: dict[str, _Route] = {}  # by topic not mapped, of those that have been heard
         self._probes: dict[str, list[_Heard]] = {}  # by cone, the temperature probes in its water
         self._cones: set[str] = set()
         # By message id the newest delivery that bore it: a broker cannot have more of them open.
@@ -115,6 +116,7 @@ class Intake:
             self._delivered[mid] = delivery
         self._heard.clear()
         self._probes.clear()
+        self._defaults.clear()
         for stream in self._store.streams():
             if not self._looks_after(stream.cone):
                 continue
@@ -171,9 +173,11 @@ class Intake:
         reasons: list[str] = []
         for mapped in self._routes.get(message.topic) or (None,):
             try:
-                route = mapped or self._default_route(message.topic)
+                route = mapped or self._defaults.get(message.topic) or self._default_route(message.topic)
                 sample = read_payload(message.payload, route.value_pointer, route.time_pointer)
                 samples.append((route, self._heard_on(route, message), sample))
+                if mapped is None:
+                    self._defaults[message.topic] = route
             except Unreadable as why:
                 reasons.append(str(why))
         # From here on nothing is asked of the database that it could refuse half way.

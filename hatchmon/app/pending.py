@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -74,7 +74,7 @@ class Pending:
         if held is None:
             self.revisions.append((stream_id, time, verdict))
         else:
-            self.readings[(stream_id, time_us)] = replace(held, verdict=verdict)
+            self.readings[(stream_id, time_us)] = held._replace(verdict=verdict)
 
     def write(self, store: Store, now: datetime, addresses: int, seconds: int, keep_deliveries: int) -> None:
         """Write everything, inside the caller's transaction; there are so many ``addresses`` that hear of

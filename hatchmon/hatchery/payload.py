@@ -5,9 +5,8 @@ from __future__ import annotations
 import json
 import math
 import re
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import Any, NoReturn
+from typing import Any, NamedTuple, NoReturn
 
 LARGEST_PAYLOAD = 65536
 LARGEST_REQUEST = 1024
@@ -23,8 +22,7 @@ class Unreadable(Exception):
     """The payload says nothing usable; the message says why, for the keeper."""
 
 
-@dataclass(frozen=True, slots=True)
-class Sample:
+class Sample(NamedTuple):
     """A finite value as sent, and the time the probe put on it, if any."""
 
     raw: float

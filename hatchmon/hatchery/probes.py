@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from statistics import median
+from typing import NamedTuple
 
 from hatchmon.hatchery.types import Quantity, Verdict
 from hatchmon.hatchery.units import LIMITS, to_inner
@@ -35,8 +35,7 @@ SILENT_INTERVALS = 3
 _DEGREES = frozenset({Quantity.TEMPERATURE, Quantity.AIR_TEMPERATURE})
 
 
-@dataclass(frozen=True, slots=True)
-class Judged:
+class Judged(NamedTuple):
     """``verdict`` on a reading; ``revised``: earlier readings it casts in another light, as (time, value
     in the unit used inside, new verdict)."""
 
@@ -222,11 +221,15 @@ class Judge:
     def _too_fast(self, value: float, time: datetime) -> bool:
         if self.last_good is None:
             return False
-        hours = abs((time - self.last_good[0]) / timedelta(hours=1))
         change = abs(value - self.last_good[1])
-        return change > AGREE_C and change > FASTEST_C_PER_H * hours
+        if change <= AGREE_C:
+            return False
+        return change > FASTEST_C_PER_H * abs((time - self.last_good[0]) / timedelta(hours=1))
 
     def _off_the_median(self, value: float, time: datetime) -> bool:
+        # Nearly always: then it is as near to the median as to all of them.
+        if all(abs(value - level) <= HAMPEL_FLOOR_C for _, level in self._neighbours):
+            return False
         near = [level for when, level in self._neighbours if time - when <= HAMPEL_SPAN]
         near = [*near, value][-HAMPEL_SAMPLES:]
         if len(near) < HAMPEL_SAMPLES:

@@ -555,7 +555,7 @@ def test_filing_changes_no_answer(store: Store) -> None:
 
 def test_the_newest_deliveries_are_remembered_over_filing(store: Store) -> None:
     stream = probe(store)
-    store.add_readings([replace(reading(stream, n, 25.0), delivery=1000 + n) for n in range(30)])
+    store.add_readings([reading(stream, n, 25.0)._replace(delivery=1000 + n) for n in range(30)])
     store.add_deliveries(range(10), 3)
     store.file_readings(20)
     assert sorted(store.deliveries(100)) == [7, 8, 9, *range(1010, 1030)]
