@@ -49,7 +49,7 @@ class Asker:
     token: str = field(repr=False)
     until: float
     _pool: urllib3.PoolManager = field(
-        default_factory=lambda: urllib3.PoolManager(retries=False), init=False, repr=False
+        default_factory=lambda: urllib3.PoolManager(maxsize=2, retries=False), init=False, repr=False
     )
 
     def ask(self, query: str, at: datetime) -> list[Line]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 import urllib.request
 from collections.abc import Iterator
@@ -13,11 +12,17 @@ from pathlib import Path
 
 import pytest
 
+from hatchmon.adapters.clock import SystemClock
 from hatchmon.adapters.promql import Unanswered
 from hatchmon.adapters.series import SeriesTrouble
+from hatchmon.app import views
+from hatchmon.app.check import check_fleet
 from hatchmon.app.fleet import read_fleet
+from hatchmon.app.fleet_views import fleet_shown
 from hatchmon.app.settings_model import Fleet as FleetSettings
+from hatchmon.app.settings_model import Settings
 from hatchmon.hatchery.fleet import Fleet
+from hatchmon.hatchery.wording import Voice
 from tests.faults.proxy import Wire
 from tests.servers import HOST, Receiver, VictoriaMetrics, free_port, wait_until
 from tests.sites import (
@@ -212,31 +217,38 @@ def test_the_command_tells_it(hatcheries: Hatcheries, tmp_path: Path) -> None:
     assert said.startswith("40 sites, all heard within 60 min.")
     assert " more: hatchmon fleet --all" in said
     assert "inside the 80 % band first forecast" in said
-    assert len(ground.done("fleet", "--all").splitlines()) > len(said.splitlines()) + 300
+    console = views.console()
+    with console.capture() as everything:
+        console.print(fleet_shown(hatcheries.healed, Voice(UTC), everything=True))
+    assert len(everything.get().splitlines()) > len(said.splitlines()) + 300
     facts = ground.data("fleet")
     assert [each["site"] for each in facts["sites"]] == [site.name for site in hatcheries.sites]
     assert len(facts["hatching"]) == len(hatcheries.healed.hatching)
     assert {each["lot"] for each in facts["lots"]} == set(LOTS)
     assert facts["coverage"]["count"] == hatcheries.healed.coverage.count
-    check = {each["part"]: each for each in json.loads(ground.cli("check", "--json").stdout)}
-    assert check["fleet"]["ok"]
-    assert check["fleet"]["text"] == f"{hatcheries.store.url} can be read; sites there: 40"
 
-    other = Ground(
-        tmp_path / "other", free_port(), series=hatcheries.store.url,
-        tables=f'[fleet]\nurl = "{hatcheries.store.url}"',
-    )  # fmt: skip
-    check = {each["part"]: each for each in json.loads(other.cli("check", "--json").stdout)}
-    assert not check["fleet"]["ok"]
-    assert "but test is not among its 40 sites" in check["fleet"]["text"]
+
+def test_the_check_tells_whether_it_can_be_read(hatcheries: Hatcheries) -> None:
+    url, here = hatcheries.store.url, SystemClock()
+    tables = {"fleet": {"url": url}}
+    (found,) = check_fleet(Settings.model_validate(tables), here)
+    assert (found.ok, found.text, found.mend) == (True, f"{url} can be read; sites there: 40", "")
+    (found,) = check_fleet(Settings.model_validate(tables | {"series": {"url": url}}), here)
+    assert not found.ok
+    assert "but home is not among its 40 sites" in found.text
+    assert "series.url" in found.mend
+    named = tables | {"series": {"url": url}, "site": "site-07"}
+    assert all(each.ok for each in check_fleet(Settings.model_validate(named), here))
+    assert list(check_fleet(Settings(), here)) == []
 
 
 def test_a_store_that_does_not_answer_is_told(tmp_path: Path, receiver: Receiver) -> None:
     nobody = Ground(tmp_path / "none", free_port(), tables=f'[fleet]\nurl = "http://{HOST}:{free_port()}"')
     assert "nothing answers there; see whether it runs" in nobody.refused("fleet")
-    check = {each["part"]: each for each in json.loads(nobody.cli("check", "--json").stdout)}
-    assert not check["fleet"]["ok"]
-    assert check["fleet"]["mend"] == "correct fleet.url and token, or start the server"
+    (found,) = check_fleet(
+        Settings.model_validate({"fleet": {"url": f"http://{HOST}:{free_port()}"}}), SystemClock()
+    )
+    assert (found.ok, found.mend) == (False, "correct fleet.url and token, or start the server")
     without = Ground(tmp_path / "without", free_port())
     assert "[fleet]" in without.refused("fleet", code=2)
     receiver.behaviour = "hang"

@@ -1088,6 +1088,17 @@ def test_every_secret_can_be_a_credential_and_the_unit_says_so(
     assert f"\n#LoadCredential={key}:/etc/hatchmon/{key}\n" in unit
 
 
+def test_addresses_of_the_series_store_may_have_a_path(load: Load) -> None:
+    loaded = load(
+        'series.url = "http://in:8480/insert/0/influx"\nfleet.url = "http://out:8481/select/0/prometheus"'
+    )
+    assert loaded.series is not None
+    assert loaded.series.url.endswith("/insert/0/influx")
+    assert loaded.fleet is not None
+    assert loaded.fleet.url.endswith("/select/0/prometheus")
+    assert (loaded.fleet.lagging_min, loaded.fleet.record_days) == (60.0, 30)
+
+
 def test_a_credential_for_a_file_is_the_file(load: Load, credentials: Path) -> None:
     (credentials / "broker.cert_file").write_bytes(b"\xff not a path\n")
     (credentials / "broker.key_file").write_text("nor this")
