@@ -229,8 +229,9 @@ def keep_supply(store: Store, now: datetime, cones: Sequence[str], lot: str, sta
     feedings = [
         {
             "at": at(2.0 + 12.0 * number), "nauplii": 90_000, "instar1": 0,
-            "by_brood": {"reeds": 60_000, "pool": 30_000}, "chance": 0.97 - 0.02 * (number % 4),
-            "short": 0.01, "met": number != 5, "starts": [number - 2] if number >= 2 else [],
+            "by_brood": {"reeds": 60_000, "pool": 30_000},
+            "chance": 0.71 if number == 5 else 0.97 - 0.02 * (number % 4), "short": 0.01, "met": number != 5,
+            "starts": [number - 2] if number >= 2 else [],
             "on_hand": [] if number >= 2 else [f"{cones[0]}, running"],
         }
         for number in range(starts + 2)

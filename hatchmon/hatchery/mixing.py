@@ -39,8 +39,8 @@ class Sheet:
         """Level teaspoons of cysts, very roughly."""
         return self.grams / par.TEASPOON.value
 
-    def lines(self) -> list[str]:
-        """The sheet in sentences, in the order of the work."""
+    def lines(self, command: bool = True) -> list[str]:
+        """The sheet in sentences, in the order of the work; with the ``command`` that notes the start."""
         salts = "; ".join(f"{grams_words(grams)} of {kind}" for kind, grams in self.salt_g)
         return [
             f"Water: {self.litres:g} L of finished brine, {self.salinity:g} g/L.",
@@ -54,7 +54,9 @@ class Sheet:
             f"{self.teaspoons:.1f} level teaspoons, which is rough: common practice, no source.",
             f"Light: about 2000 lux at the surface for the first hours ({par.FAO_428}).",
             f"Then note it: hatchmon begin {self.cone} --lot '{self.lot}' --grams {self.grams:g} "
-            f"--litres {self.litres:g} --salinity {self.salinity:g}",
+            f"--litres {self.litres:g} --salinity {self.salinity:g}"
+            if command
+            else "Then note it: the button above, or “Begin something else” on the first page.",
             MAINS,
         ]
 

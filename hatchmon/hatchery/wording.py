@@ -45,7 +45,8 @@ class Voice:
         """``about 07:10, between 06:20 and 08:30``."""
         moment = batch.time_at(band.p50)
         middle = self.time(moment, now, "about ")
-        early, late = (self._beside(batch.time_at(h), moment, now) for h in (band.p10, band.p90))
+        first, last = batch.time_at(band.p10), batch.time_at(band.p90)
+        early, late = self._beside(first, moment, now), self._beside(last, first, now)
         return f"{middle}, between {early} and {late}"
 
     def _beside(self, other: datetime, told: datetime, now: datetime) -> str:

@@ -131,13 +131,17 @@ class Chromium:
         self._ask("Input.dispatchMouseEvent", type="mouseMoved", x=x, y=y)
 
     def press(self, key: str) -> None:
-        """Press and let go a key: ``Tab`` or ``Enter``."""
-        code, text = {"Tab": (9, ""), "Enter": (13, "\r")}[key]
+        """Press and let go a key: ``Tab``, ``Enter`` or ``Space``."""
+        code, text = {"Tab": (9, ""), "Enter": (13, "\r"), "Space": (32, " ")}[key]
         for kind in ("keyDown" if text else "rawKeyDown", "keyUp"):
             self._ask(
-                "Input.dispatchKeyEvent", type=kind, key=key, code=key, windowsVirtualKeyCode=code,
-                **({"text": text} if kind == "keyDown" else {}),
+                "Input.dispatchKeyEvent", type=kind, key=text if key == "Space" else key, code=key,
+                windowsVirtualKeyCode=code, **({"text": text} if kind == "keyDown" else {}),
             )  # fmt: skip
+
+    def write(self, text: str) -> None:
+        """Type into what has the focus."""
+        self._ask("Input.insertText", text=text)
 
     def picture(self, file: Path, whole: bool = True) -> None:
         """Save what is seen as PNG."""

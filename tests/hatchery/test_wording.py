@@ -214,3 +214,12 @@ def test_the_span_runs_forward(opens_h: float, closes_h: float) -> None:
     first, last = span(opens, closes)
     assert first.p50 <= last.p50
     assert {first, last} == {opens, closes}
+
+
+def test_each_time_says_its_day_where_the_one_before_it_was_of_another() -> None:
+    now = START + timedelta(hours=2)  # Tuesday noon in Berlin
+    said = BERLIN.between(batch(), Band(34.0, 39.0, 46.0), now)
+    assert said == "Thu about 01:00, between tomorrow 20:00 and Thu 08:00"
+    assert (
+        BERLIN.between(batch(), Band(8.0, 10.0, 15.0), now) == "about 20:00, between 18:00 and tomorrow 01:00"
+    )

@@ -116,6 +116,11 @@ class Chart:
     height: int = 260
 
     @property
+    def worded(self) -> bool:
+        """Whether a word stands over an upright line, for which there must be room below the unit."""
+        return any(isinstance(layer, Rule) and layer.text and not layer.level for layer in self.layers)
+
+    @property
     def legend(self) -> Iterator[Area | Line | Marks | Span]:
         """What needs a name: each name once."""
         named: set[str] = set()

@@ -6,6 +6,7 @@ from __future__ import annotations
 from typing import Any
 
 from hatchmon.app.charts.chart import Area, Chart, Layer, Line, Marks, Rule, Span
+from hatchmon.app.charts.svg import WORD
 
 BAR = 55  # per cent of its colour that the bar through a mark has
 _SHAPES = {
@@ -19,12 +20,13 @@ _SHAPES = {
 
 def figure_of(chart: Chart) -> dict[str, Any]:
     """``data`` and ``layout`` for Plotly.newPlot."""
+    above = WORD if chart.worded else 0
     lines = any(isinstance(layer, Line) and layer.hover for layer in chart.layers)
     return {
         "data": [_trace(layer) for layer in chart.layers if not isinstance(layer, Span | Rule)],
         "layout": {
             "height": chart.height,
-            "margin": {"l": 52, "r": 14, "t": 26, "b": 50},
+            "margin": {"l": 52, "r": 14, "t": 26 + above, "b": 50},
             "showlegend": False,
             # Along a line whatever is above or below the pointer speaks.
             "hovermode": "x" if lines else "closest",
@@ -41,7 +43,9 @@ def figure_of(chart: Chart) -> dict[str, Any]:
             "shapes": [_shape(layer) for layer in chart.layers if isinstance(layer, Span | Rule)],
             "annotations": [
                 *(_word(layer) for layer in chart.layers if isinstance(layer, Rule) and layer.text),
-                _unit(chart.y.title, x=0, xanchor="left", xshift=-50, y=1, yanchor="bottom", yshift=6),
+                _unit(
+                    chart.y.title, x=0, xanchor="left", xshift=-50, y=1, yanchor="bottom", yshift=6 + above
+                ),
                 _unit(chart.x.title, x=1, xanchor="right", y=0, yanchor="top", yshift=-34),
             ],
         },

@@ -12,7 +12,7 @@ from html import escape
 from hatchmon.app.charts.chart import Area, Chart, Line, Marks, Points, Rule, Span
 
 LEFT, WIDTH = 12, 86  # per cent of the picture
-TOP, BOTTOM = 26, 50  # px
+TOP, WORD, BOTTOM = 26, 14, 50  # px
 SCALE = 1000.0
 _MARKS = {
     "diamond": "M0-5.5 5.5 0 0 5.5-5.5 0Z",
@@ -58,7 +58,8 @@ class _Drawing:
     def __init__(self, chart: Chart, told: bool) -> None:
         self.chart = chart
         self.told = told
-        self.inner = chart.height - TOP - BOTTOM
+        self.top = TOP + (WORD if chart.worded else 0)
+        self.inner = chart.height - self.top - BOTTOM
 
     def x(self, value: float) -> float:
         axis = self.chart.x
@@ -75,7 +76,7 @@ class _Drawing:
             f'width="100%" height="{chart.height}">'
         )
         yield f'<text class="unit" x="0" y="13">{escape(chart.y.title)}</text>'
-        yield f'<svg x="{LEFT}%" y="{TOP}" width="{WIDTH}%" height="{self.inner}" overflow="visible">'
+        yield f'<svg x="{LEFT}%" y="{self.top}" width="{WIDTH}%" height="{self.inner}" overflow="visible">'
         yield (
             f'<svg width="100%" height="100%" viewBox="0 0 {SCALE:g} {self.inner}" '
             'preserveAspectRatio="none">'

@@ -228,10 +228,14 @@ def _shown(site: Site, cone: ConeNow, axis: Axis, told: Told | None, again: Batc
     }
 
 
+def _water_first(item: tuple[Quantity, object]) -> tuple[bool, str]:
+    return item[0] is not Quantity.TEMPERATURE, item[0]
+
+
 def _water(site: Site, cone: ConeNow, now: datetime) -> list[dict[str, Any]]:
     """The newest values, each with its age, and whether that is no longer new."""
     found = []
-    for quantity, (value, taken) in sorted(cone.water.items()):
+    for quantity, (value, taken) in sorted(cone.water.items(), key=_water_first):
         if quantity in (Quantity.TEMPERATURE, Quantity.AIR_TEMPERATURE):
             shown = site.voice.temp(value)
         else:

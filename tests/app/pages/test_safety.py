@@ -375,6 +375,21 @@ def test_a_page_that_fails_says_so_and_harms_nothing(tmp_path: Path) -> None:
     assert page.get("/journal").status_code == 200
 
 
+def test_a_flood_from_one_place_is_held_off_and_let_in_again_after(tmp_path: Path) -> None:
+    settings = load_settings(_settings(tmp_path), env={})
+    site = Site(settings, SystemClock(), Showcase(), lambda body, by: Answered(1, True, {"text": "done"}))
+    seconds = [0.0]
+    rules = safety.Rules(names=frozenset({"localhost"}), https=False)
+    inner: Any = make_app(site)
+    app = safety.Safety(inner._app, rules, site.sessions, site.door, monotonic=lambda: seconds[0])
+    page = _Inside(app)
+    told = [page.get("/static/page.css") for _ in range(round(safety.BURST) + 20)]
+    assert {each.status_code for each in told[: round(safety.BURST)]} == {200}
+    assert {each.status_code for each in told[round(safety.BURST) :]} == {429}
+    seconds[0] += float(told[-1].headers["retry-after"])
+    assert page.get("/static/page.css").status_code == 200
+
+
 class _Inside:
     """The page without a server around it."""
 

@@ -25,6 +25,10 @@
     if (stale && yes) stale.hidden = true;
   };
 
+  // What stands in the place of a control that had the focus: the one of its name, else of its words.
+  const again = (control) => control.id ? document.getElementById(control.id)
+    : [...live.querySelectorAll(control.tagName)].find((each) => each.textContent === control.textContent);
+
   const refresh = async () => {
     if (document.hidden || busy || document.querySelector("form[data-sent]")) return;
     busy = true;
@@ -36,10 +40,10 @@
       const next = fresh.querySelector("[data-live]");
       if (!next) return;
       const open = [...live.querySelectorAll("details[open]")].map((each) => each.className);
-      const focus = live.contains(document.activeElement) ? document.activeElement.id : "";
+      const here = live.contains(document.activeElement) ? document.activeElement : null;
       live.replaceChildren(...next.childNodes);
       for (const each of live.querySelectorAll("details")) each.open = open.includes(each.className);
-      if (focus) document.getElementById(focus)?.focus({ preventScroll: true });
+      if (here) again(here)?.focus({ preventScroll: true });
       const foot = fresh.querySelector(".foot p");
       document.querySelector(".foot p")?.replaceWith(foot);
     } catch {
