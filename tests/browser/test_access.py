@@ -137,3 +137,12 @@ def test_the_rules_find_what_is_wrong(browser: Chromium, addresses: tuple[str, s
     assert {"color-contrast", "image-alt", "button-name"} <= {
         each["rule"] for each in serious(browser, rules)
     }
+
+
+def test_a_phone_takes_it_for_its_home_screen(browser: Chromium, addresses: tuple[str, str]) -> None:
+    """By the browser's own judgement; what is no page of ours it does not take."""
+    browser.screen(PHONE)
+    for path, takes in (("/", True), ("/supply", True), ("/healthz", False)):
+        browser.open(addresses[0] + path)
+        found = browser._ask("Page.getInstallabilityErrors")["installabilityErrors"]
+        assert (found == []) is takes, (path, found)
