@@ -15,7 +15,7 @@ from urllib3 import exceptions as http
 
 from hatchmon.hatchery.wording import printable
 
-LARGEST_ANSWER = 128 * 1024 * 1024  # bytes
+LARGEST_ANSWER = 32 * 1024 * 1024  # bytes; six to eight times that in memory while it is read
 _LONGEST_SAID = 300
 
 

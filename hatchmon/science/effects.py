@@ -33,14 +33,10 @@ _Z90 = 1.2815515655446004
 @dataclass(frozen=True, slots=True)
 class Effects:
     """``lots``: the level of each lot over all sites, in the unit of y; ``sites``: how far each site lies
-    above or below their mean; both in the order of their numbers. ``sd_lot``, ``sd_site``, ``sd_rest``: how
-    much lots, sites and batches differ."""
+    above or below their mean; both in the order of their numbers."""
 
     lots: tuple[Interval, ...]
     sites: tuple[Interval, ...]
-    sd_lot: float
-    sd_site: float
-    sd_rest: float
 
 
 def crossed_effects(values: ArrayLike, lots: ArrayLike, sites: ArrayLike) -> Effects | None:
@@ -59,11 +55,9 @@ def crossed_effects(values: ArrayLike, lots: ArrayLike, sites: ArrayLike) -> Eff
     ln_weight = np.concatenate([part[0] for part in parts])
     weight = np.exp(ln_weight - ln_weight.max())
     weight /= weight.sum()
-    levels, spreads, rest2 = (np.concatenate([part[i] for part in parts]) for i in (1, 2, 3))
+    levels, spreads = (np.concatenate([part[i] for part in parts]) for i in (1, 2))
     mean = weight @ levels
     sd = np.sqrt(np.maximum(weight @ (spreads + levels**2) - mean**2, 0.0))
-    a, b = np.repeat(ratios, ratios.size), np.tile(ratios, ratios.size)
-    rest = np.sqrt(rest2)
 
     def intervals(start: int, count: int, shift: float) -> tuple[Interval, ...]:
         return tuple(
@@ -73,13 +67,7 @@ def crossed_effects(values: ArrayLike, lots: ArrayLike, sites: ArrayLike) -> Eff
             )
         )
 
-    return Effects(
-        intervals(0, number_lots, middle),
-        intervals(number_lots, number_sites, 0.0),
-        float(weight @ (a * rest)),
-        float(weight @ (b * rest)),
-        float(weight @ rest),
-    )
+    return Effects(intervals(0, number_lots, middle), intervals(number_lots, number_sites, 0.0))
 
 
 def grid() -> Floats:
@@ -108,9 +96,9 @@ def _equations(y: Floats, lots: NDArray[np.int64], sites: NDArray[np.int64]) -> 
 
 def _given(
     left: Floats, right: Floats, square: float, n: int, lots: int, a: float, ratios: Floats
-) -> tuple[Floats, Floats, Floats, Floats]:
+) -> tuple[Floats, Floats, Floats]:
     """For the lots' ratio ``a`` and each of the sites' ``ratios`` (k,): ln of the likelihood (k,), levels of
-    the lots and effects of the sites (k, lots + sites), their variances (the same), and s^2 (k,)."""
+    the lots and effects of the sites (k, lots + sites), and their variances (the same)."""
     sites = left.shape[0] - 1 - lots
     wide = np.broadcast_to(left, (ratios.size, *left.shape)).copy()
     at = np.arange(left.shape[0])
@@ -128,4 +116,4 @@ def _given(
     told[:lots, 1 + lots :] += 1.0 / sites
     told[lots:, 1 + lots :] -= 1.0 / sites
     unit = np.sum((told @ inverse) * told, axis=2)
-    return ln_likelihood, solved @ told.T, unit * (rest / (n - 3))[:, None], rest / (n - 3)
+    return ln_likelihood, solved @ told.T, unit * (rest / (n - 3))[:, None]
