@@ -19,7 +19,6 @@ from hatchmon.hatchery.types import Quantity
 
 IDLE_TOO_LONG_S = 30.0  # real seconds; a turn comes twice a second
 STORED_TOO_LONG_AGO = timedelta(minutes=5)  # a sign of life is stored every minute
-MOST_CONES = 200
 
 
 def routes(site: Site) -> list[BaseRoute]:
@@ -110,9 +109,8 @@ class _Hatchery(Collector):
         if snapshot.committed is not None:
             stored = snapshot.committed.timestamp()
             yield _gauge("stored_timestamp_seconds", "When something was last stored.", stored)
-        cones = snapshot.cones[:MOST_CONES]
-        yield from _water(cones)
-        yield from _hatch(cones)
+        yield from _water(snapshot.cones)
+        yield from _hatch(snapshot.cones)
 
 
 def _gauge(name: str, what: str, value: float) -> GaugeMetricFamily:
