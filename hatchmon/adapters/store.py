@@ -305,9 +305,15 @@ class Store:
 
     def streams(self) -> list[Stream]:
         """All streams ever seen."""
+        return self._streams_where("1")
+
+    def _streams_of(self, cone: str, quantity: Quantity) -> list[Stream]:
+        return self._streams_where("cone = ? AND quantity = ?", cone, quantity.value)
+
+    def _streams_where(self, where: str, *values: object) -> list[Stream]:
         return [
             Stream(row["stream_id"], row["cone"], Quantity(row["quantity"]), row["unit"], row["topic"])
-            for row in self.rows("SELECT * FROM streams ORDER BY stream_id")
+            for row in self.rows(f"SELECT * FROM streams WHERE {where} ORDER BY stream_id", *values)
         ]
 
     def add_stream(self, cone: str, quantity: Quantity, unit: str, topic: str, now: datetime) -> Stream:
@@ -451,7 +457,7 @@ class Store:
         return found
 
     def _probes_of(self, cone: str, quantity: Quantity) -> list[Stream]:
-        return [s for s in self.streams() if (s.cone, s.quantity) == (cone, quantity) and s.topic]
+        return [stream for stream in self._streams_of(cone, quantity) if stream.topic]
 
     def raw_at(self, stream_id: int, time_us: int) -> float | None:
         """The raw value stored for that very microsecond, if any."""
@@ -507,7 +513,7 @@ class Store:
     ) -> Iterator[tuple[datetime, float, Verdict]]:
         """(time, value in the unit used inside, verdict) of a cone's usable readings in [start, end],
         oldest first."""
-        units = {s.stream_id: s.unit for s in self.streams() if (s.cone, s.quantity) == (cone, quantity)}
+        units = {stream.stream_id: stream.unit for stream in self._streams_of(cone, quantity)}
         found = [
             (us, units[stream_id], raw, verdict)
             for stream_id in units
@@ -534,9 +540,7 @@ class Store:
         seconds; hours count from ``start``."""
         start_us = to_us(start)
         found = []
-        for stream in self.streams():
-            if (stream.cone, stream.quantity) != (cone, quantity):
-                continue
+        for stream in self._streams_of(cone, quantity):
             rows = self._db.execute(
                 """SELECT min(time_us), max(time_us), count(*), min(raw), avg(raw), max(raw), verdict
                    FROM by_stream WHERE stream_id = ? AND time_us BETWEEN ? AND ?
@@ -554,17 +558,16 @@ class Store:
         the unit used inside; None without any."""
         start_us = to_us(start)
         total = minutes = 0.0
-        for stream in self.streams():
-            if (stream.cone, stream.quantity) == (cone, quantity):
-                count, mean = self._db.execute(
-                    f"""SELECT count(*), avg(mean) FROM (SELECT avg(raw) AS mean FROM by_stream
-                        WHERE stream_id = ? AND time_us BETWEEN ? AND ? AND verdict IN {_USABLE}
-                        GROUP BY (time_us - ?) / 60000000)""",
-                    (stream.stream_id, start_us, to_us(end), start_us),
-                ).fetchone()
-                if count:
-                    total += count * to_inner(mean, stream.unit)
-                    minutes += count
+        for stream in self._streams_of(cone, quantity):
+            count, mean = self._db.execute(
+                f"""SELECT count(*), avg(mean) FROM (SELECT avg(raw) AS mean FROM by_stream
+                    WHERE stream_id = ? AND time_us BETWEEN ? AND ? AND verdict IN {_USABLE}
+                    GROUP BY (time_us - ?) / 60000000)""",
+                (stream.stream_id, start_us, to_us(end), start_us),
+            ).fetchone()
+            if count:
+                total += count * to_inner(mean, stream.unit)
+                minutes += count
         return total / minutes if minutes else None
 
     def readings_after(self, seq: int, most: int) -> list[sqlite3.Row]:

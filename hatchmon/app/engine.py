@@ -20,7 +20,7 @@ from hatchmon.adapters.store import Request, Store, from_us, to_us
 from hatchmon.app import state
 from hatchmon.app.beliefs import Beliefs
 from hatchmon.app.buttons import answer as button_answer
-from hatchmon.app.intake import Intake
+from hatchmon.app.intake import KEPT_DELIVERIES, Intake
 from hatchmon.app.machine import Machine
 from hatchmon.app.outside import Nobody, Outside
 from hatchmon.app.pending import DAILY, GIVE_UP_AFTER, Pending
@@ -70,6 +70,7 @@ from hatchmon.hatchery.wording import Voice
 log = logging.getLogger(__name__)
 
 TICK_S = 60.0
+FEW_UNFILED = 1000
 AT_ONCE = 16  # running batches that are forecast before what has come meanwhile is taken
 SAID_AT_ONCE = 64  # the same for states to be published
 POLL_S = 0.5
@@ -164,6 +165,8 @@ class Engine:
         if not self._alone:
             with store.atomic():
                 self.machine.lost = self._time.take_over()
+            if store.unfiled() > FEW_UNFILED:  # each stream would be looked for among all of them
+                store.file_readings(KEPT_DELIVERIES)
         alive_us = max(int(store.meta("alive_us", "0")), store.received_last_us())
         self._last_run = from_us(alive_us) if alive_us else None
         """The last sign of life of an earlier run, until the keeper has been told how long we were off."""
