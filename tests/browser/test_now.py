@@ -50,6 +50,39 @@ def test_a_look_and_its_undo_are_a_tap_each(
     assert all(each.startswith(f"{address}/") for each in browser.asked), browser.asked
 
 
+@pytest.mark.parametrize(
+    ("size", "dark", "scripts"),
+    [(PHONE, True, True), (PHONE, False, False), (DESK, True, False), (DESK, False, True)],
+    ids=["phone night", "phone day, no scripts", "desk night, no scripts", "desk day"],
+)
+def test_every_action_is_one_tap_and_one_back(
+    browser: Chromium, address: str, size: tuple[int, int], dark: bool, scripts: bool
+) -> None:
+    browser.said.clear()
+    browser.asked.clear()
+    browser.screen(size, dark=dark, scripts=scripts)
+    for control, done, back in (
+        ("seen-ripe", "ripe: seen:", "ripe: waiting to be seen again"),
+        ("look-ripe-9", "ripe: noted 'nearly all'", "ripe: took back 'nearly all'"),
+        ("harvest-ripe", "ripe: lot river-23 harvested", "ripe: took back the harvest"),
+        ("begin-spare", "spare: 3 g of lot river-23", "spare: took back the start"),
+    ):
+        browser.open(f"{address}/")
+        for pressed, said in ((control, done), ("undo", back)):
+            browser.until(f"document.getElementById({json.dumps(pressed)}) !== null")
+            browser.run(f"document.getElementById({json.dumps(pressed)}).click()")
+            browser.until(f"{NOTICE}.includes({json.dumps(said)})")
+            browser.until("document.readyState === 'complete'")
+    browser.open(f"{address}/")
+    browser.run("document.getElementById('look-ripe-7').click()")
+    browser.until(f"{NOTICE}.includes(\"ripe: noted 'most'\")")
+    browser.open(f"{address}/journal")
+    browser.run("document.querySelector('.entry.done button').click()")
+    browser.until(f"{NOTICE}.includes(\"ripe: took back 'most'\")")
+    assert browser.said == []
+    assert all(each.startswith(f"{address}/") for each in browser.asked), browser.asked
+
+
 def test_it_keeps_itself_fresh_and_the_keeper_where_they_are(
     browser: Chromium, address: str, served: tuple[Ground, int]
 ) -> None:

@@ -11,7 +11,7 @@ from hatchmon.app.pages.site import Site
 
 log = logging.getLogger(__name__)
 
-EVERY_S = 15.0
+EVERY_S = 5.0
 
 
 def work_beforehand(site: Site) -> None:
