@@ -21,6 +21,7 @@ PARTS = {
     "hatchmon.adapters.migrations": "hatchmon.adapters.store",
     "hatchmon.adapters.courier": "hatchmon.adapters.push",
     "hatchmon.adapters.dbfile": "hatchmon.adapters.store",
+    "hatchmon.adapters.spool": "hatchmon.adapters.store",
 }
 PURE = ("science", "hatchery")
 AT_THE_TOP = {"README.md", "DEVELOPERS.md", "pyproject.toml", "hatchmon", "config", "tests", "systemd"}

@@ -10,13 +10,14 @@ import json
 import os
 import sqlite3
 import stat
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any, NamedTuple, NoReturn
 
+from hatchmon.adapters import spool
 from hatchmon.adapters.dbfile import is_damage, quoted, reading
 from hatchmon.adapters.migrations import STEPS
 from hatchmon.hatchery.alerts import Standing
@@ -49,6 +50,7 @@ _NOTED = {  # what the machine's clock dates beside readings: the feed, the numb
     "batch_changes": ("batches", "change_id", "time_us"),
 }
 PAGE_BYTES = 1024
+_SPOOL_LOST = "spool_lost"
 FILE_FROM = 4096
 FILE_PER_STREAM = 16
 _MINUTE_US = 60_000_000
@@ -144,14 +146,21 @@ class BatchChange:
 class Store:
     """The database, opened for writing by one process or for reading by any number.
 
-    ``exclusive`` takes the writer's lock (raises Taken when another process has it).
+    ``exclusive`` takes the writer's lock (raises Taken when another process has it), and brings in what an
+    earlier run has left in the spool. Who only reads sees what is in the spool now.
     """
 
     def __init__(self, path: Path, *, read_only: bool = False, exclusive: bool = True) -> None:
         self.path = path
         self._lock: int | None = None
+        self.brought_in: tuple[datetime, datetime] | None = None
+        """From when to when what this start found in the spool had been noted."""
+        self._spool: spool.Spool | None = None
+        self._named: set[int] = set()
+        """Streams whose names the spool holds."""
         try:
             _refuse_foreign(path)
+            spooled = spool.find(path) if read_only else None
             if read_only:
                 if not path.exists():
                     raise StoreError(f"there is no database at {path} yet; it is made by 'hatchmon run'")
@@ -178,6 +187,10 @@ class Store:
                 if exclusive:
                     self._migrate()
             self._check_version()
+            if spooled is not None:
+                spool.show(self._db, spooled)
+            elif exclusive:
+                self._bring_in_spool()
             self._file = _identity(path)
         except sqlite3.DatabaseError as error:
             self.close()
@@ -185,12 +198,14 @@ class Store:
         except OSError as error:
             self.close()
             raise StoreError(f"{path}: {error.strerror}. {_HOW_TO_OPEN}") from error
-        except StoreError:
+        except BaseException:
             self.close()
             raise
 
     def close(self) -> None:
         """Give up the file and the writer's lock; harmless when called twice."""
+        if self._spool is not None:
+            self._spool.close()
         if hasattr(self, "_db"):
             self._db.close()
         if self._lock is not None:
@@ -252,8 +267,13 @@ class Store:
         return cursor.fetchall()
 
     def each(self, sql: str, values: dict[str, object]) -> Iterator[sqlite3.Row]:
-        """The rows of a query one by one, for results too large to hold."""
-        cursor = self._db.execute(sql, values)
+        """The rows of a query one by one, for results too large to hold.
+
+        However long the caller takes over them, the database is not kept open: they are set apart first.
+        """
+        self._db.execute("DROP TABLE IF EXISTS temp.found")
+        self._db.execute(f"CREATE TEMP TABLE found AS {sql}", values)
+        cursor = self._db.execute("SELECT * FROM temp.found ORDER BY rowid")
         cursor.row_factory = sqlite3.Row
         yield from cursor
 
@@ -279,6 +299,72 @@ class Store:
 
     def _version(self) -> int:
         return int(self._db.execute("PRAGMA user_version").fetchone()[0])
+
+    # --- the spool ---------------------------------------------------------------------------
+
+    def _bring_in_spool(self) -> None:
+        found = spool.find(self.path)
+        with self.atomic():
+            missing = found.missing(spool.folded(self._db))
+            span = spool.fold(self._db, found)
+            if span is not None and missing:
+                self.set_meta(_SPOOL_LOST, json.dumps(span))
+        if span is not None:
+            self.brought_in = from_us(span[0]), from_us(span[1])
+        spool.path_of(self.path).unlink(missing_ok=True)
+        self._spool = spool.Spool(self.path, spool.folded(self._db), open_own)
+
+    def spool_lost(self) -> tuple[datetime, datetime] | None:
+        """From when to when the pieces of a spool were noted of which some could not be read, until
+        ``forget_spool_lost``."""
+        text = self.meta(_SPOOL_LOST)
+        if not text:
+            return None
+        first, last = json.loads(text)
+        return from_us(first), from_us(last)
+
+    def forget_spool_lost(self) -> None:
+        """The keeper has word of it."""
+        self._db.execute("DELETE FROM meta WHERE key = ?", (_SPOOL_LOST,))
+
+    def put_in_spool(
+        self,
+        readings: Sequence[NewReading],
+        forecasts: Sequence[tuple[int, Forecast]],
+        deliveries: Sequence[int],
+        alive: datetime | None,
+        cursors: Mapping[str, int],
+        now: datetime,
+    ) -> None:
+        """Have readings (anew, where their verdict has changed), forecasts by batch, deliveries, a sign of
+        life and cursors by feed on disk without a transaction. The next one has to hold them, too, and
+        ``note_folded``. Raises OSError."""
+        assert self._spool is not None
+        new = {reading.stream_id for reading in readings} - self._named
+        names = {
+            stream.stream_id: (stream.cone, stream.quantity.value, stream.unit, stream.topic)
+            for stream in (self.streams() if new else ())
+            if stream.stream_id in new
+        }
+        alive_us = None if alive is None else to_us(alive)
+        issued = [(batch_id, to_us(each.issued), forecast_json(each)) for batch_id, each in forecasts]
+        keys = {_cursor_key(feed): up_to for feed, up_to in cursors.items()}
+        self._spool.append(
+            spool.Piece(to_us(now), _rows(readings), issued, deliveries, names, alive_us, keys)
+        )
+        self._named |= new
+
+    def note_folded(self) -> None:
+        """This transaction holds all that was spooled so far."""
+        assert self._spool is not None
+        if self._spool.holds:
+            spool.set_folded(self._db, self._spool.number)
+
+    def clear_spool(self) -> None:
+        """That transaction is on disk."""
+        assert self._spool is not None
+        self._spool.folded()
+        self._named.clear()
 
     # --- small facts -------------------------------------------------------------------------
 
@@ -334,7 +420,7 @@ class Store:
         self._db.executemany(
             """INSERT INTO readings (stream_id, time_us, raw, verdict, dated_by, delivery)
                VALUES (?, ?, ?, ?, ?, ?)""",
-            [(r.stream_id, r.time_us, r.raw, r.verdict.value, r.dated_by, r.delivery) for r in readings],
+            _rows(readings),
         )
 
     def unfiled(self) -> int:
@@ -1307,7 +1393,8 @@ class Store:
 
     def next_seq(self) -> int:
         """The number the next reading will get, or less."""
-        return int(self._db.execute("SELECT coalesce(max(seq), 0) + 1 FROM readings").fetchone()[0])
+        row = self._db.execute("SELECT seq FROM readings ORDER BY seq DESC LIMIT 1").fetchone()
+        return 1 if row is None else int(row[0]) + 1
 
     def settle_after_restoring(self, now: datetime) -> None:
         """This is a copy of some time ago: what was to be sent or done then is not sent or done now."""
@@ -1355,11 +1442,17 @@ class Store:
             raise Refused(f"{target} cannot be written: {error.strerror}.") from error
         except sqlite3.OperationalError as error:
             raise Refused(f"{target} cannot be written: {error}.") from error
+        spooled = spool.find(self.path)
         try:
             self._db.backup(copy)
             copy.execute("PRAGMA journal_mode = DELETE")
         finally:
             copy.close()
+        spool.fold_copy(target, spooled)
+
+
+def _rows(readings: Sequence[NewReading]) -> list[spool.Row]:
+    return [(r.stream_id, r.time_us, r.raw, r.verdict.value, r.dated_by, r.delivery) for r in readings]
 
 
 _REQUESTS = "SELECT request_id, made_us, by, body, answer_to, ref FROM requests"

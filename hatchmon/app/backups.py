@@ -8,6 +8,7 @@ import shutil
 from datetime import UTC, datetime
 from pathlib import Path
 
+from hatchmon.adapters import spool
 from hatchmon.adapters.dbfile import SIDES, copy_whole, damage, to_disk
 from hatchmon.adapters.store import Store
 from hatchmon.app.settings import Settings
@@ -55,7 +56,9 @@ class Backups:
                     "room there, or set backup.folder to another disk"
                 )
             os.close(os.open(partial, os.O_CREAT | os.O_WRONLY, 0o600))
+            spooled = spool.find(self.database)
             copy_whole(self.database, partial)
+            spool.fold_copy(partial, spooled)
             wrong = damage(partial, thorough=True)
             if wrong is not None:
                 raise NotMade(f"the copy was not whole ({wrong}); is the disk failing?")

@@ -8,7 +8,8 @@ from __future__ import annotations
 import logging
 import sqlite3
 from collections import deque
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -34,7 +35,7 @@ from hatchmon.app.record import (
     watch_batch,
     water_of,
 )
-from hatchmon.app.recorder import Recorder
+from hatchmon.app.recorder import Recorder, Standings
 from hatchmon.app.requests import carry_out
 from hatchmon.app.settings import Settings
 from hatchmon.app.share import check_ours
@@ -43,6 +44,7 @@ from hatchmon.app.timekeeper import Timekeeper, judge_again
 from hatchmon.hatchery.alerts import (
     STAGES,
     URGENCY,
+    WATER,
     Afflicted,
     AlertBook,
     Fact,
@@ -104,7 +106,8 @@ class DailyDue:
 @dataclass(slots=True)
 class ConeState:
     """What the engine knows of one cone now. ``water``: newest usable (value, time) by quantity; ``stored``:
-    its batches in the cold store; ``facts``: what was true of its batch when that was last forecast."""
+    its batches in the cold store; ``facts``: what was true of its batch when that was last forecast;
+    ``true_since``: by kind, since when (monotonic) its readings have told so without a break."""
 
     name: str
     water: Water = field(default_factory=dict)
@@ -114,6 +117,7 @@ class ConeState:
     next_look: NextLook | None = None
     stored: list[Batch] = field(default_factory=list)
     facts: list[Fact] = field(default_factory=list)
+    true_since: dict[str, float] = field(default_factory=dict)
 
 
 class Engine:
@@ -156,6 +160,8 @@ class Engine:
         self._come: deque[Incoming] = deque()
         """Messages not looked at yet, because the database is in trouble."""
         self._published: dict[str, bytes] = {}
+        self._heard: set[str] = set()
+        """Cones whose batches have had readings since the last turn."""
         self._book = AlertBook(self._rules)
         self._daily_due = False
         self._beliefs = Beliefs(store, thresholds_of(settings))
@@ -227,7 +233,7 @@ class Engine:
         cone.watch = watch_batch(self._store, batch, now + timedelta(minutes=5))
         cone.issued = self._store.last_forecast(batch.batch_id)
         cone.forecast = None
-        cone.facts = []
+        cone.facts, cone.true_since = [], {}
 
     def _reload_cone(self, name: str) -> None:
         """A request has changed the record of a cone."""
@@ -277,7 +283,7 @@ class Engine:
         elif isinstance(item, Forwarded):
             if item.round == self._rewound:  # else it speaks of what is to be sent again
                 self._pending.cursors[item.feed] = item.up_to
-                self._pending.note(self._clock.monotonic())
+                self.recorder.may_wait()
         elif isinstance(item, SetAside):
             self._pending.set_aside.append(item)
             self._pending.note(self._clock.monotonic())
@@ -327,6 +333,8 @@ class Engine:
         if cone is None:
             cone = self.cones[name] = ConeState(name)
         note_water(cone.water, quantity, value, time)
+        if cone.watch is not None:
+            self._heard.add(name)
         if quantity is Quantity.TEMPERATURE and cone.watch is not None:
             cone.watch.add(time, value)
             cone.watch.suspect_since = time if verdict is Verdict.SUSPECT else None
@@ -363,13 +371,15 @@ class Engine:
             self.recorder.tell_unstored()
             return
         self._take_messages()
+        if not self._alone:
+            self._mind_readings()
         due = self.recorder.due_in_s() <= 0.0
         # A transaction that is due takes the minute's with it if that is near.
         passed_s = float("inf") if self._ticked_mono is None else mono - self._ticked_mono
         begun = not self._round and passed_s >= TICK_S * (0.75 if due else 1.0)
         if begun:
             self._begin_round()
-        if due and (len(self._round) > AT_ONCE or not (begun or self._round)) and not self.commit():
+        if due and (len(self._round) > AT_ONCE or not (begun or self._round)) and not self._save():
             return
         if begun or self._round:
             self._forecast_some()
@@ -402,9 +412,16 @@ class Engine:
 
     def commit(self) -> bool:
         """Store all that is pending in one transaction, then acknowledge; False when it failed."""
+        return self._kept(self.recorder.commit)
+
+    def _save(self) -> bool:
+        """The same, but readings alone go to the spool."""
+        return self._kept(self.recorder.save)
+
+    def _kept(self, keep: Callable[[Standings], bool]) -> bool:
         book, self._changed = self._book, True
         asked = bool(self._pending.requests)
-        if not self.recorder.commit({key: book.standing[key] for key in book.changed}):
+        if not keep({key: book.standing[key] for key in book.changed}):
             return False
         book.changed.clear()
         if asked:  # our own writing does not change the data version
@@ -491,7 +508,7 @@ class Engine:
                 self._pending.overtaken.append(((kind,), scope))
         if not any(reading.dated_by == "receipt" for reading in self._pending.readings.values()):
             self._pending.alive = now
-        if not self.commit():
+        if not self._save():
             return
         self.recorder.tidy_up()
         self._outside.wake_push()  # quiet hours may have ended
@@ -558,11 +575,17 @@ class Engine:
         assert forecast is not None
         facts = stage_facts(batch, forecast, now, self._book, self._rules, self.voice)
         facts += doubt_facts(batch, forecast, self.voice)
-        since, probed = self.intake.silent_since(cone.name, now)
+        since, _ = self.intake.silent_since(cone.name, now)
         # While we were off, or the broker was, nobody could be heard.
         listening = self.machine.listening_for(self._clock.monotonic())
         if listening is not None and listening >= timedelta(minutes=self._rules.silent_min):
             facts += silent_facts(batch, since, now, self._rules, self.voice)
+        return facts + self._water_facts(cone, batch, now)
+
+    def _water_facts(self, cone: ConeState, batch: Batch, now: datetime) -> list[Fact]:
+        """What the newest readings tell by themselves, and for how long they have."""
+        facts: list[Fact] = []
+        since, probed = self.intake.silent_since(cone.name, now)
         water = cone.water.get(Quantity.TEMPERATURE)
         if water is not None and probed and since is None:
             band_c = self.settings.band_c(batch.lot)
@@ -575,7 +598,24 @@ class Engine:
         if Quantity.LIGHT in fresh:
             least_lux = self.settings.alerts.dark_lux
             facts += dark_facts(batch, fresh[Quantity.LIGHT], now, least_lux, self._book, self._rules)
-        return facts
+        mono = self._clock.monotonic()
+        cone.true_since = {fact.kind: cone.true_since.get(fact.kind, mono) for fact in facts}
+        return [replace(fact, held_s=mono - cone.true_since[fact.kind]) for fact in facts]
+
+    def _mind_readings(self) -> None:
+        """Raise at once what readings that have just come make true for long enough, to be stored with it."""
+        heard, self._heard = self._heard, set()
+        now, raised = self._clock.now(), False
+        for name in heard:
+            cone = self.cones.get(name)
+            if cone is None or cone.watch is None or self._time.too_early_for(cone.watch.batch.started):
+                continue
+            facts = self._water_facts(cone, cone.watch.batch, now)
+            if any(self._book.would_raise(fact, now) for fact in facts):
+                cone.facts = [fact for fact in cone.facts if fact.kind not in WATER] + facts
+                raised = True
+        if raised:
+            self._conclude()
 
     def _may_say_back(self, mono: float) -> bool:
         """Whether every running batch has been heard of since we are back, or that takes too long."""

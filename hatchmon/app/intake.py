@@ -282,7 +282,7 @@ class Intake:
         """A microsecond of the stream not yet used; None when this very reading is stored already."""
         stream_id = heard.stream.stream_id
         while time_us <= heard.newest_us:
-            held = pending.readings.get((stream_id, time_us))
+            held = pending.held(stream_id, time_us)
             stored = held.raw if held else self._store.raw_at(stream_id, time_us)
             if stored is None:
                 break

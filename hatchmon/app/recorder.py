@@ -5,11 +5,12 @@ from __future__ import annotations
 import logging
 import sqlite3
 import uuid
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 from hatchmon.adapters.clock import Clock
 from hatchmon.adapters.dbfile import is_damage
+from hatchmon.adapters.mqtt import Incoming
 from hatchmon.adapters.push import Letter
 from hatchmon.adapters.store import Store, to_us
 from hatchmon.app.intake import KEPT_DELIVERIES
@@ -28,6 +29,12 @@ log = logging.getLogger(__name__)
 BRIEF_S = 2.0  # real seconds that whatever comes waits for company in its transaction
 RETRY_S = 5.0
 UNSTORED_AFTER_S = 20.0
+FOLD_S = 1200.0
+FOLD_READINGS = 2000  # that a reader has to look through, and a start to bring in
+
+
+Standings = Mapping[tuple[str, str], Standing]
+"""What has been said, by (kind, scope)."""
 
 
 class Recorder:
@@ -52,7 +59,10 @@ class Recorder:
         second = settings.push.second
         self._addresses = (len(settings.push.to), 0 if second is None else len(second.to))
         self._gather_s = min(settings.store.gather_s, clock.real_seconds(settings.store.gather_s))
-        self._committed_mono = float("-inf")
+        self._fold_s = min(FOLD_S, clock.real_seconds(FOLD_S))
+        self._fold_from: float | None = None
+        """Since when there is something that only a transaction can store, though it is in no hurry."""
+        self._saved_mono = float("-inf")
         self._retry_mono: float | None = None
         self._refused: str | None = None
         self._trouble_since: tuple[datetime, float] | None = None
@@ -80,14 +90,47 @@ class Recorder:
         if pending.urgent:
             return 0.0
         if pending.since_mono is None:
-            return float("inf")
+            return self._fold_due_in_s()
         waits_s = max(
             min(BRIEF_S, self._settings.store.gather_s) - self._real_s(mono - pending.since_mono),
-            self._gather_s - self._real_s(mono - self._committed_mono),
+            self._gather_s - self._real_s(mono - self._saved_mono),
         )
-        return min(waits_s, self.window.due_in_s(len(pending), self._real_s(mono)))
+        return min(waits_s, self.window.due_in_s(len(pending), self._real_s(mono)), self._fold_due_in_s())
 
-    def commit(self, standings: Mapping[tuple[str, str], Standing]) -> bool:
+    def _fold_due_in_s(self) -> float:
+        if self._fold_from is None:
+            return float("inf")
+        return self._fold_s - self._real_s(self._clock.monotonic() - self._fold_from)
+
+    def may_wait(self) -> None:
+        """Something has been added that need not be stored soon: it is known again, or asked for again."""
+        if self._fold_from is None:
+            self._fold_from = self._clock.monotonic()
+
+    def save(self, standings: Standings) -> bool:
+        """Have what is pending on disk: in the spool what it takes, anything else in a transaction. Then
+        acknowledge; False when it failed."""
+        pending, now = self.pending, self._clock.now()
+        readings, news, messages = len(pending.readings), bool(pending.forecasts), pending.messages
+        if (
+            standings
+            or not pending.may_be_spooled
+            or self._fold_due_in_s() <= 0.0
+            or len(pending.safe) + readings >= FOLD_READINGS
+        ):
+            return self.commit(standings)
+        try:
+            pending.spool(self._store, now)
+        except (OSError, sqlite3.Error) as error:
+            log.warning("the spool cannot be written: %s", error)
+            return self.commit(standings)
+        self.may_wait()
+        self._saved(messages, now)
+        if readings or news:
+            self._outside.wake_series()
+        return True
+
+    def commit(self, standings: Standings) -> bool:
         """Store all that is pending, and ``standings``, in one transaction, then acknowledge; False when it
         failed."""
         pending, store, now = self.pending, self._store, self._clock.now()
@@ -99,21 +142,25 @@ class Recorder:
         except sqlite3.Error as error:
             self.stumble(error)
             return False
-        self.trouble = self._retry_mono = None
+        store.clear_spool()
+        self.trouble = self._retry_mono = self._fold_from = None
         self._refused = self._trouble_since = None
-        self.committed, self._committed_mono = now, self._clock.monotonic()
         self.pending = Pending()
-        for message in pending.messages:
-            self._outside.acknowledge(message)
+        self._saved(pending.messages, now)
         for reply in pending.replies:
             self._outside.publish(*reply, qos=1)
-        if pending.messages:
-            self.window.answered(len(pending.messages), self._real_s(self._clock.monotonic()))
         if pending.alerts:
             self._outside.wake_push()
         if pending.readings or pending.forecasts or pending.alerts:
             self._outside.wake_series()
         return True
+
+    def _saved(self, messages: Sequence[Incoming], now: datetime) -> None:
+        self.committed, self._saved_mono = now, self._clock.monotonic()
+        for message in messages:
+            self._outside.acknowledge(message)
+        if messages:
+            self.window.answered(len(messages), self._real_s(self._saved_mono))
 
     def tidy_up(self) -> None:
         """Do the housekeeping of the database, when it is worth it."""

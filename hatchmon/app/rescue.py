@@ -27,7 +27,7 @@ from hatchmon.app.beliefs import work_out_evidence
 from hatchmon.app.settings import Settings
 from hatchmon.hatchery.alerts import URGENCY
 from hatchmon.hatchery.looks import read_look
-from hatchmon.hatchery.storage import damaged_words
+from hatchmon.hatchery.storage import damaged_words, spool_words
 from hatchmon.hatchery.types import Alert, Refused
 from hatchmon.hatchery.wording import Voice
 
@@ -130,20 +130,52 @@ def make_good(settings: Settings, store: Store, found: Damage, now: datetime) ->
     _mark(settings.store.path).unlink(missing_ok=True)
 
 
+def tell_of_spool(settings: Settings, store: Store, now: datetime) -> None:
+    """Leave the keeper word where part of what the spool held could not be read back."""
+    span = store.spool_lost()
+    if span is None:
+        return
+    title, body = spool_words(*span, now, Voice(settings.zone, settings.unit))
+    urgency = settings.alerts.urgency.get("storage", URGENCY["storage"])
+    with store.atomic():
+        alert = Alert("storage", f"spool {to_us(now)}", None, urgency, title, body, now)
+        store.add_alert(alert, len(settings.push.to), now)
+        store.forget_spool_lost()
+    log.error("%s. %s", title, body)
+
+
 def _take_over(settings: Settings, store: Store, found: Damage, scope: str, now: datetime) -> None:
     with store.atomic():
-        last_us = max(int(store.meta("alive_us", "0")), store.received_last_us())
+        last_us = _last_us(found.copy)
+        spooled = store.brought_in
+        store.forget_spool_lost()  # the same word tells of it
         saved = _save_notes(found.aside, store, now)
         store.settle_after_restoring(now)
         voice = Voice(settings.zone, settings.unit)
         title, body = damaged_words(
-            from_us(last_us) if last_us else None, found.written, now, str(found.aside),
+            from_us(last_us) if last_us else None,
+            found.written if spooled is None else min(found.written, spooled[0]), now, str(found.aside),
             found.copy is not None, saved, voice,
         )  # fmt: skip
         urgency = settings.alerts.urgency.get("storage", URGENCY["storage"])
         alert = Alert("storage", scope, None, urgency, title, body, now)
         store.add_alert(alert, len(settings.push.to), now)
     log.error("%s. %s", title, body)
+
+
+def _last_us(copy: Path | None) -> int:
+    """The last sign of life in a copy, whatever has come into the database since that took its place."""
+    if copy is None:
+        return 0
+    try:
+        with reading(copy) as db:
+            newest = "SELECT time_us, dated_by FROM readings ORDER BY seq DESC LIMIT 1"
+            signs = f"""SELECT CAST(value AS INTEGER) FROM meta WHERE key = 'alive_us'
+                        UNION ALL SELECT time_us FROM ({newest}) WHERE dated_by = 'receipt'"""
+            return max((us for (us,) in db.execute(signs)), default=0)
+    except sqlite3.Error as error:
+        log.warning("%s: %s", copy, error)
+        return 0
 
 
 def _mark(database: Path) -> Path:

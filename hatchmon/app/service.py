@@ -30,7 +30,7 @@ from hatchmon.app.jobs import Jobs
 from hatchmon.app.outgoing import feeds
 from hatchmon.app.pending import DAILY
 from hatchmon.app.replan import Replanner
-from hatchmon.app.rescue import make_good, set_aside_if_damaged, suspect
+from hatchmon.app.rescue import make_good, set_aside_if_damaged, suspect, tell_of_spool
 from hatchmon.app.settings import Settings
 from hatchmon.app.share import ShareKeeper
 from hatchmon.app.snapshot import Showcase
@@ -123,6 +123,7 @@ class Service:
         try:
             if found is not None:
                 make_good(settings, self._store, found, self._clock.now())
+            tell_of_spool(settings, self._store, self._clock.now())
             self._assemble(settings)
             if told is not None:
                 self._store.add_alert(*told, self._clock.now())

@@ -68,9 +68,9 @@ def tidy_up(settings: Settings, store: Store, disk: Disk, now: datetime) -> None
     """Empty the write-ahead log, thin out what is old and bring the index of readings up to date, where that
     is worth it. Raises sqlite3.Error."""
     room = disk.room()
-    if room is not None and room.log > LOG_TIDY_BYTES:
-        store.truncate_log()
-    _thin(settings, store, now)
+    held_open = room is not None and room.log > LOG_TIDY_BYTES and not store.truncate_log()
+    if not held_open:  # else whatever is changed makes the log longer, and this can wait
+        _thin(settings, store, now)
     if store.filing_due():
         store.file_readings(KEPT_DELIVERIES)
 

@@ -41,6 +41,8 @@ URGENCY: dict[Kind, Urgency] = {
 STAGES: tuple[Kind, ...] = ("ready-soon", "ready", "closing", "past")
 # What is true for good once it has been told: never cleared, so never told again.
 FOR_GOOD: tuple[Kind, ...] = (*STAGES, "slow-lot")
+# What the readings of a cone tell by themselves.
+WATER: tuple[Kind, ...] = ("cold", "warm", "salt", "dark")
 REPEAT_FLOOR = timedelta(hours=2)
 BEGIN_UNTIL = timedelta(hours=2)
 HYSTERESIS_C = 0.5
@@ -93,7 +95,8 @@ class Quiet:
 class Fact:
     """Something true at this moment that the keeper may need to hear.
 
-    ``holds_s``: how long it must have been true before it is told.
+    ``holds_s``: how long it must have been true before it is told; ``held_s``: how long it is known to have
+    been.
     """
 
     kind: Kind
@@ -102,6 +105,7 @@ class Fact:
     title: str
     body: str
     holds_s: float = 0.0
+    held_s: float = 0.0
 
 
 @dataclass(slots=True)
@@ -128,6 +132,11 @@ class AlertBook:
         state = self.standing.get((kind, scope))
         return state is not None and state.raised is not None
 
+    def would_raise(self, fact: Fact, now: datetime) -> bool:
+        """Whether the next update will raise it, by what it says itself."""
+        state = self.standing.get((fact.kind, fact.scope)) or Standing()
+        return state.raised is None and fact.held_s >= fact.holds_s and not self._too_early(state, now)
+
     def update(self, now: datetime, elapsed_s: float, facts: Iterable[Fact]) -> list[Alert]:
         """The alerts to send, given everything true now; ``elapsed_s`` since the last update, monotonic."""
         alerts: list[Alert] = []
@@ -138,6 +147,7 @@ class AlertBook:
             state = self.standing.setdefault(key, Standing())
             if key in self._present:  # true all the while; a new fact is true from now on
                 state.true_s += elapsed_s
+            state.true_s = max(state.true_s, fact.held_s)
             state.false_s = 0.0
             if state.raised is None and state.true_s >= fact.holds_s and not self._too_early(state, now):
                 state.raised = state.last = now

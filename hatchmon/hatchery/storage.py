@@ -111,6 +111,16 @@ def damaged_words(
     return title, " ".join(body)
 
 
+def spool_words(first: datetime, last: datetime, now: datetime, voice: Voice) -> tuple[str, str]:
+    """Part of what was noted between two moments, and was not in the database yet, could not be read back."""
+    return (
+        "Some readings were lost in a power cut",
+        f"Of what was recorded from {voice.time(first, now)} to {voice.time(last, now)} a part could not be "
+        "read back; the rest was. A disk that has written what it said it had does not do this: look at the "
+        "card and at its power supply, and keep a backup elsewhere (hatchmon backup).",
+    )
+
+
 def _fact(scope: str, title: str, body: str) -> Fact:
     return Fact("storage", scope, None, title, body)
 

@@ -74,9 +74,7 @@ class WiredBench(Bench):
                 "batches": "SELECT max(change_id) FROM batch_changes",
                 "alerts": "SELECT max(alert_id) FROM alerts",
             }
-            return all(
-                self.store.series_cursor(f) >= (self.store.rows(q)[0][0] or 0) for f, q in last.items()
-            )
+            return all(self.store.series_cursor(f) >= (self.rows(q)[0][0] or 0) for f, q in last.items())
 
         wait_until(settled, 20.0, "everything to be in the store")
 
@@ -163,7 +161,7 @@ def test_a_hatchery_can_be_read_from_the_store(bench: WiredBench, victoria_metri
         (tags["kind"], tags["title"]): (value, tags["lot"])
         for tags, value in query(victoria_metrics, "last_over_time(alert_urgency[60d])", now)
     }
-    titles = bench.store.rows("SELECT kind, title FROM alerts")
+    titles = bench.rows("SELECT kind, title FROM alerts")
     assert told.keys() == {(row["kind"], row["title"]) for row in titles}
     assert {lot for _, lot in told.values()} == {"tin 7"}
     assert told[("ready", "left: ready to harvest")][0] == 2.0
@@ -175,7 +173,7 @@ def test_a_hatchery_can_be_read_from_the_store(bench: WiredBench, victoria_metri
     now = bench.clock.now()
     newest = one(victoria_metrics, "tlast_over_time(batch_grams[60d])", now)
     assert one(victoria_metrics, "tlast_over_time(batch_hatched_share[60d])", now) < newest
-    assert bench.store.rows("SELECT * FROM series_refused") == []
+    assert bench.rows("SELECT * FROM series_refused") == []
 
 
 def test_what_was_taken_back_is_told_as_well(bench: WiredBench, victoria_metrics: VictoriaMetrics) -> None:
@@ -219,7 +217,7 @@ def test_after_a_jump_of_the_clock_the_moved_points_are_sent_again(
     for name in ("temperature_value", "forecast_hatched"):
         assert {ms + moved_ms for ms in before[name]} <= after[name]
         assert before[name] <= after[name]  # what was written stays: a store takes nothing back
-    stored = {row["us"] // 1000 for row in bench.store.rows("SELECT time_us AS us FROM readings")}
+    stored = {row["us"] // 1000 for row in bench.rows("SELECT time_us AS us FROM readings")}
     assert stored <= after["temperature_value"]
     begun = one(victoria_metrics, "last_over_time(batch_started[60d])", bench.clock.now())
     assert begun == pytest.approx((STARTED + 30 * DAY + 10 * MINUTE).timestamp(), abs=60.0)

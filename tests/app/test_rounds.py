@@ -38,7 +38,12 @@ class Hatchery:
         return sum(1 for cone in self.engine.cones.values() if cone.forecast is not None)
 
     def stored(self) -> int:
-        return len(self.store.rows("SELECT 1 FROM forecasts"))
+        return self.count("forecasts")
+
+    def count(self, table: str, where: str = "1") -> int:
+        """How many rows the record has, as every reader sees it."""
+        with Store(self.store.path, read_only=True) as store:
+            return len(store.rows(f"SELECT 1 FROM {table} WHERE {where}"))
 
     def states(self) -> int:
         """How many cones' states have been published with a forecast."""
@@ -70,7 +75,7 @@ def test_what_comes_during_a_round_is_stored_before_its_end(hatchery: Hatchery) 
     engine.turn()
     assert hatchery.forecast() == 2 * AT_ONCE
     assert hatchery.around.acknowledged == 15
-    assert len(hatchery.store.rows("SELECT 1 FROM readings WHERE raw = 26.2")) == 15
+    assert hatchery.count("readings", "raw = 26.2") == 15
     assert hatchery.states() == 0  # nobody hears of a forecast before all is decided and stored
     while hatchery.forecast() < len(CONES):
         assert engine.due_in_s() == 0.0

@@ -8,7 +8,6 @@ import json
 import os
 import signal
 import socket
-import sqlite3
 import subprocess
 import sys
 import threading
@@ -23,6 +22,7 @@ from typing import Any, Self
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
+from hatchmon.adapters.store import Store
 from tests.servers import HOST, wait_until
 
 CHECKOUT = Path(__file__).resolve().parents[2]
@@ -128,9 +128,9 @@ class Ground:
         return said
 
     def rows(self, sql: str, *values: object) -> list[tuple[Any, ...]]:
-        """What stands in the database now."""
-        with contextlib.closing(sqlite3.connect(f"file:{self.database}?mode=ro", uri=True, timeout=20)) as db:
-            return db.execute(sql, values).fetchall()
+        """What stands in the record now, as every reader sees it."""
+        with Store(self.database, read_only=True) as store:
+            return [tuple(row) for row in store.rows(sql, *values)]
 
     def count(self, table: str, where: str = "1") -> int:
         return int(self.rows(f"SELECT count(*) FROM {table} WHERE {where}")[0][0])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+import sqlite3
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -128,12 +129,21 @@ class Bench:
         ok, answer = self.store.answer_to(number) or (False, {})
         assert ok, answer
 
+    def rows(self, sql: str) -> list[sqlite3.Row]:
+        """What stands in the record now, as every reader sees it."""
+        with Store(self.settings.store.path, read_only=True) as store:
+            return store.rows(sql)
+
+    def next_seq(self) -> int:
+        with Store(self.settings.store.path, read_only=True) as store:
+            return store.next_seq()
+
     def alerts(self) -> list[str]:
-        return [row["kind"] for row in self.store.rows("SELECT kind FROM alerts ORDER BY alert_id")]
+        return [row["kind"] for row in self.rows("SELECT kind FROM alerts ORDER BY alert_id")]
 
     def hours(self) -> list[float]:
         """Hours of the readings from the start of their batch."""
-        rows = self.store.rows(
+        rows = self.rows(
             """SELECT r.time_us - b.started_us AS us FROM readings r JOIN streams s USING (stream_id)
                JOIN batches b USING (cone) ORDER BY r.seq"""
         )
@@ -146,7 +156,7 @@ class Bench:
         return forecast.q25_h
 
     def verdicts(self) -> set[str]:
-        return {row["verdict"] for row in self.store.rows("SELECT DISTINCT verdict FROM readings")}
+        return {row["verdict"] for row in self.rows("SELECT DISTINCT verdict FROM readings")}
 
     def due(self) -> list[str]:
         """What the phone would be sent now."""
@@ -217,7 +227,7 @@ def test_a_jump_is_no_silence_and_teaches_no_interval(bench: Bench) -> None:
     assert silent("left", bench.clock.now() + 14 * MINUTE) == (None, True)
     assert silent("left", bench.clock.now() + 21 * MINUTE)[0] is not None
     # Only one gap was five minutes and thirty days long before the readings moved; now none is.
-    times = sorted(row["time_us"] for row in bench.store.rows("SELECT time_us FROM readings"))
+    times = sorted(row["time_us"] for row in bench.rows("SELECT time_us FROM readings"))
     assert max(b - a for a, b in itertools.pairwise(times)) <= 310_000_000
 
 
@@ -226,13 +236,11 @@ def test_a_small_step_moves_nothing(bench: Bench, step_s: float) -> None:
     bench.run(10 * MINUTE)
     bench.begin()
     bench.run(HOUR)
-    before = [tuple(row) for row in bench.store.rows("SELECT * FROM readings ORDER BY seq")]
+    before = [tuple(row) for row in bench.rows("SELECT * FROM readings ORDER BY seq")]
     started = bench.store.batches()[0].started
     bench.clock.wall += timedelta(seconds=step_s)
     bench.run(HOUR)
-    assert [tuple(row) for row in bench.store.rows("SELECT * FROM readings ORDER BY seq")][
-        : len(before)
-    ] == before
+    assert [tuple(row) for row in bench.rows("SELECT * FROM readings ORDER BY seq")][: len(before)] == before
     assert bench.store.batches()[0].started == started
     assert bench.verdicts() == {"good"}
     assert bench.progress_h() == pytest.approx(2.0, abs=0.1)
@@ -260,7 +268,7 @@ def test_two_hours_back_while_off(bench: Bench) -> None:
     bench.clock.wall -= 2 * HOUR
     bench.boot()
     bench.run(30 * MINUTE)
-    newest = bench.store.rows("SELECT verdict FROM readings ORDER BY seq DESC LIMIT 10")
+    newest = bench.rows("SELECT verdict FROM readings ORDER BY seq DESC LIMIT 10")
     assert {row["verdict"] for row in newest} == {"good"}
     bench.begin()
     bench.run(HOUR)
@@ -290,7 +298,7 @@ def test_readings_with_a_time_of_their_own_stay_where_they_are(bench: Bench) -> 
     body = {"c": 26.0, "at": bench.clock.now().isoformat()}
     bench.message("shed/dated", json.dumps(body).encode())
     bench.run(MINUTE)
-    rows = bench.store.rows(
+    rows = bench.rows(
         """SELECT time_us, verdict FROM readings JOIN streams USING (stream_id)
            WHERE cone = 'dated' ORDER BY seq"""
     )
@@ -310,7 +318,7 @@ def test_back_after_three_hours(bench: Bench) -> None:
     bench.clock.run(3 * HOUR)
     bench.boot()
     bench.run(HOUR)
-    rows = bench.store.rows("SELECT kind, title, body FROM alerts")
+    rows = bench.rows("SELECT kind, title, body FROM alerts")
     assert [row["kind"] for row in rows] == ["back"]
     assert "3.0 h" in rows[0]["title"]
     assert f"Off from {off_from:%H:%M}" in rows[0]["body"]  # Lisbon keeps UTC in winter
@@ -329,7 +337,7 @@ def test_back_after_three_hours(bench: Bench) -> None:
 
 
 def back_said(bench: Bench) -> tuple[str, str]:
-    ((title, body),) = bench.store.rows("SELECT title, body FROM alerts WHERE kind = 'back'")
+    ((title, body),) = bench.rows("SELECT title, body FROM alerts WHERE kind = 'back'")
     return title, body
 
 
@@ -418,7 +426,7 @@ def soon_alert_at(folder: Path, wall: datetime) -> Bench:
     bench.temp_c = 15.0
     bench.run(HOUR)
     assert bench.alerts() == ["cold"]
-    assert abs(from_us(bench.store.rows("SELECT raised_us FROM alerts")[0][0]) - wall) < 15 * MINUTE
+    assert abs(from_us(bench.rows("SELECT raised_us FROM alerts")[0][0]) - wall) < 15 * MINUTE
     return bench
 
 
@@ -462,7 +470,7 @@ def test_now_goes_through_and_takes_the_overtaken_with_it(tmp_path: Path) -> Non
     assert list(raised) == ["ready-soon", "ready", "closing", "past"]
     states = {
         row["kind"]: row["state"]
-        for row in bench.store.rows("SELECT kind, state FROM letters JOIN alerts USING (alert_id)")
+        for row in bench.rows("SELECT kind, state FROM letters JOIN alerts USING (alert_id)")
     }
     # ready-soon came at about 22:20, before the quiet: it went out (nobody has said that it arrived).
     assert [len(due) for _, due in raised.values()] == [1, 1, 2, 2]
@@ -485,12 +493,12 @@ def test_a_busy_moment_on_a_fast_clock_is_no_jump(bench: Bench) -> None:
     bench.run(10 * MINUTE)
     bench.begin()
     bench.run(HOUR)
-    before = [tuple(row) for row in bench.store.rows("SELECT * FROM readings ORDER BY seq")]
+    before = [tuple(row) for row in bench.rows("SELECT * FROM readings ORDER BY seq")]
     bench.clock.wall += 6 * MINUTE
     bench.engine.turn()
     bench.clock.wall -= 6 * MINUTE
     bench.engine.turn()
     bench.clock.wall += 6 * MINUTE
     bench.run(10 * MINUTE)
-    after = [tuple(row) for row in bench.store.rows("SELECT * FROM readings ORDER BY seq")]
+    after = [tuple(row) for row in bench.rows("SELECT * FROM readings ORDER BY seq")]
     assert after[: len(before)] == before

@@ -93,6 +93,7 @@ def test_the_watchdog_bites_when_the_database_alone_cannot_be_written(
         with contextlib.closing(sqlite3.connect(ground.database, isolation_level=None)) as db:
             db.execute("BEGIN IMMEDIATE")
             client.send(TOPIC, "25.6")
+            client.send(TOPIC, "no number")  # which the spool does not take
             wait_until(lambda: "database: " in daemon.status, 30.0, "the daemon to notice")
             stumbled = time.monotonic()
             time.sleep(2.0)

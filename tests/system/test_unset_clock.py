@@ -32,7 +32,7 @@ class Clockless(Bench):
         self.clock.is_set = True
 
     def times(self) -> list[datetime]:
-        rows = self.store.rows("SELECT time_us FROM readings ORDER BY seq")
+        rows = self.rows("SELECT time_us FROM readings ORDER BY seq")
         return [datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=row[0]) for row in rows]
 
     def forwarded(self) -> dict[str, int]:
@@ -78,7 +78,7 @@ def test_readings_of_an_unset_clock_move_to_where_they_were_taken(
     assert min(bench.forwarded().values()) >= 1
     # The gap is known for what it was, and said; a clock that was expected to jump is no news.
     assert bench.alerts() == ["back"]
-    assert bench.store.rows("SELECT title FROM alerts")[0][0] == "hatchmon is back after 3.0 h"
+    assert bench.rows("SELECT title FROM alerts")[0][0] == "hatchmon is back after 3.0 h"
     forecast = bench.engine.cones["left"].forecast
     assert forecast is not None
     assert forecast.q25_h == pytest.approx(progress_h + 3.15, abs=0.1)
@@ -99,7 +99,7 @@ def test_a_machine_that_wakes_in_1970(tmp_path: Path) -> None:
     bench.run(5 * MINUTE, MINUTE)
     assert bench.verdicts() == {"good"}
     assert sorted(bench.times()) == bench.times()
-    assert bench.store.rows("SELECT title FROM alerts")[0][0] == "hatchmon is back after 60 min"
+    assert bench.rows("SELECT title FROM alerts")[0][0] == "hatchmon is back after 60 min"
     assert bench.progress_h() == pytest.approx(7.3, abs=0.2)
     bench.store.close()
 
@@ -142,19 +142,19 @@ def test_a_batch_begun_before_the_clock_is_set_keeps_its_hours(tmp_path: Path) -
 
 
 def test_a_clock_that_nobody_sets_holds_nothing_up_for_ever(bench: Clockless) -> None:
-    first_new = bench.store.next_seq()
+    first_new = bench.next_seq()
     bench.switch_on(3 * HOUR)
     bench.run(9 * MINUTE, MINUTE)
     assert set(bench.forwarded().values()) == {0}
     assert bench.alerts() == []
     bench.run(3 * MINUTE, MINUTE)
     assert bench.alerts() == ["clock"]
-    assert bench.store.rows("SELECT title FROM alerts")[0][0] == "The clock is not set"
+    assert bench.rows("SELECT title FROM alerts")[0][0] == "The clock is not set"
     assert bench.engine.cones["left"].forecast is not None
     assert bench.forwarded()["readings"] > 70
     # Hours later it is set after all: all that this start has stamped moves, and is sent again.
     with bench.store.atomic():
-        bench.store.set_series_cursor("readings", bench.store.next_seq() - 1)
+        bench.store.set_series_cursor("readings", bench.next_seq() - 1)
     bench.run(2 * HOUR)
     bench.set_clock()
     bench.run(5 * MINUTE, MINUTE)
@@ -169,16 +169,16 @@ def test_a_clock_that_nobody_sets_holds_nothing_up_for_ever(bench: Clockless) ->
 def test_switched_off_again_before_the_clock_was_set(bench: Clockless) -> None:
     bench.switch_on(3 * HOUR)
     bench.run(4 * MINUTE, MINUTE)
-    doubtful = bench.store.next_seq()
+    doubtful = bench.next_seq()
     bench.switch_on(5 * HOUR)
     bench.set_clock()
     bench.run(8 * MINUTE, MINUTE)
-    rows = bench.store.rows("SELECT seq, verdict FROM readings WHERE verdict <> 'good'")
+    rows = bench.rows("SELECT seq, verdict FROM readings WHERE verdict <> 'good'")
     assert {row["verdict"] for row in rows} == {"undated"}
     assert len(rows) >= 4
     assert max(row["seq"] for row in rows) < doubtful
     assert sorted(bench.alerts()) == ["back", "clock"]
-    assert "Readings that nobody can date" in [row[0] for row in bench.store.rows("SELECT title FROM alerts")]
+    assert "Readings that nobody can date" in [row[0] for row in bench.rows("SELECT title FROM alerts")]
 
 
 def test_readings_with_a_time_of_their_own_are_judged_again(bench: Clockless) -> None:
@@ -193,7 +193,7 @@ def test_readings_with_a_time_of_their_own_are_judged_again(bench: Clockless) ->
     bench.engine.commit()
 
     def verdicts() -> list[str]:
-        rows = bench.store.rows(
+        rows = bench.rows(
             "SELECT verdict FROM readings JOIN streams USING (stream_id) WHERE cone = 'dated' ORDER BY seq"
         )
         return [row["verdict"] for row in rows]
