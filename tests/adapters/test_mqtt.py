@@ -65,6 +65,7 @@ class Ear:
         prefill: int = 0,
         first_protocol: Literal["5", "3.1.1"] = "5",
         longest_wait_s: float = 0.1,
+        stale: tuple[str, ...] = (),
     ) -> None:
         self.inbox: queue.Queue[object] = queue.Queue(inbox_size)
         for _ in range(prefill):
@@ -84,6 +85,7 @@ class Ear:
             first_protocol=first_protocol,
             first_wait_s=0.02,
             longest_wait_s=longest_wait_s,
+            stale=stale,
         )
         self.link.start()
 
@@ -450,6 +452,41 @@ def test_a_subscription_that_the_access_list_forbids_is_reported(tmp_path: Path)
         assert isinstance(entries[2], LinkUp)  # once every answer is in
         send(broker, b"1")
         assert ear.expect(Incoming).payload == b"1"
+
+
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_very_many_filters_go_out_some_at_a_time_and_a_wrong_one_costs_no_other(
+    mosquitto: Mosquitto, protocol: Literal["5", "3.1.1"]
+) -> None:
+    cones = [f"a{number:03}" for number in range(1, 351)]
+    topics = [f"hatchery/{cone}/+" for cone in cones]
+    topics[170] = "bad/#/filter"
+    with listening_to(mosquitto.port, tuple(topics), first_protocol=protocol) as ear:
+        assert ear.expect(SubscriptionRefused).topic == "bad/#/filter"
+        ear.expect(LinkUp)
+        some = [*cones[:2], *cones[99:102], *cones[169:172], cones[-1]]
+        for cone in some:
+            send(mosquitto, b"25", topic=f"hatchery/{cone}/temperature")
+        heard = [message.topic.split("/")[1] for message in ear.messages(8)]
+        assert heard == [cone for cone in some if cone != cones[170]]
+    asked = [line for line in mosquitto.log().splitlines() if "Received SUBSCRIBE" in line]
+    # The hundred with the wrong one goes out singly.
+    assert 3 < len(asked) <= 3 + 100
+
+
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_filters_of_before_are_given_up(mosquitto: Mosquitto, protocol: Literal["5", "3.1.1"]) -> None:
+    """The session would go on with them, and hear for ever what is another's."""
+    with listening_to(mosquitto.port, ("hatchery/#", "gone/+"), first_protocol=protocol) as ear:
+        ear.expect(LinkUp)
+    with listening_to(
+        mosquitto.port, ("hatchery/a/+",), first_protocol=protocol, stale=("hatchery/#", "gone/+", "never/+")
+    ) as ear:
+        assert ear.expect(LinkUp).session_present
+        send(mosquitto, b"1", topic="hatchery/b/temperature")
+        send(mosquitto, b"2", topic="gone/x")
+        send(mosquitto, b"3", topic="hatchery/a/temperature")
+        assert ear.expect(Incoming).payload == b"3"
 
 
 def test_two_clients_of_one_name_fight_ever_more_slowly(mosquitto: Mosquitto) -> None:
