@@ -17,6 +17,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from hatchmon.adapters.mqtt import LinkUp
+from hatchmon.adapters.spool import path_of
 from hatchmon.adapters.store import Store
 from hatchmon.app.engine import Engine
 from hatchmon.app.settings import load_settings
@@ -32,12 +33,14 @@ TARGET_MB_A_DAY = 25.0
 
 @dataclass(frozen=True, slots=True)
 class Written:
-    """What ``probes`` at EVERY_S wrote in ``hours``, a batch running at each; ``kept_mb``: the database."""
+    """What ``probes`` at EVERY_S wrote in ``hours``, a batch running at each: in so many transactions
+    and pieces of the spool, all in ``bytes_a_reading``; ``kept_mb``: the database."""
 
     probes: int
     hours: float
     readings: int
     transactions: int
+    spooled: int
     bytes_a_reading: float
     mb_a_day: float
     kept_mb: float
@@ -47,6 +50,9 @@ class _Flusher:
     """Writes the index of the write-ahead log out when the kernel would."""
 
     def __init__(self, database: Path) -> None:
+        self._spool = path_of(database)
+        self._spooled_ns = 0
+        self.spooled = 0
         self._log = database.with_name(database.name + "-wal")
         self._index = database.with_name(database.name + "-shm")
         self._changed_ns = 0
@@ -54,6 +60,9 @@ class _Flusher:
         self.transactions = 0
 
     def look(self, run_s: float) -> None:
+        if self._spool.exists() and (spooled_ns := self._spool.stat().st_mtime_ns) != self._spooled_ns:
+            self._spooled_ns = spooled_ns
+            self.spooled += 1
         changed_ns = self._log.stat().st_mtime_ns
         if changed_ns != self._changed_ns:
             self._changed_ns = changed_ns
@@ -98,7 +107,7 @@ def work(folder: Path, probes: int, hours: float) -> Written:
         engine.carry_out_requests()
         flusher = _Flusher(database)
         flusher.look(0.0)
-        flusher.transactions, speaking.sent = 0, 0
+        flusher.transactions = flusher.spooled = speaking.sent = 0
         before = _written_bytes()
         for second in range(round(hours * 3600.0)):
             clock.run_s = float(second)
@@ -117,6 +126,7 @@ def work(folder: Path, probes: int, hours: float) -> Written:
         hours,
         speaking.sent,
         flusher.transactions,
+        flusher.spooled,
         written / speaking.sent,
         written / 1e6 * 24.0 / hours,
         database.stat().st_size / 1e6,

@@ -469,6 +469,7 @@ def test_the_service_manager_hears_of_life_only_while_the_engine_turns(
         with closing(sqlite3.connect(ground.database, isolation_level=None)) as other:
             other.execute("BEGIN IMMEDIATE")
             client.send("hatchery/left/temperature", "25.5")
+            client.send("hatchery/left/temperature", "no number")  # which the spool does not take
             wait_until(
                 lambda: time.monotonic() - manager.times("WATCHDOG=1")[-1] > 2.0, 15.0, "the signs to end"
             )
