@@ -56,7 +56,7 @@ class Sheet:
             f"Then note it: hatchmon begin {self.cone} --lot '{self.lot}' --grams {self.grams:g} "
             f"--litres {self.litres:g} --salinity {self.salinity:g}"
             if command
-            else "Then note it: the button above, or “Begin something else” on the first page.",
+            else "Then note it: with the button above, or on the first page.",
             MAINS,
         ]
 

@@ -216,7 +216,9 @@ def _shown(site: Site, cone: ConeNow, axis: Axis, told: Told | None, again: Batc
         "rest": rest,
         "open": is_open,
         "lookable": hours >= NO_NAUPLII_BEFORE_H,
-        "hatched": None if forecast is None or batch is None else f"{forecast.hatched:.0%}",
+        "hatched": None
+        if forecast is None or forecast.not_predicted is not None
+        else f"{forecast.hatched:.0%}",
         "strip": strip(cone, axis),
         "notes": notes,
         "look": look,

@@ -90,3 +90,6 @@ def test_the_code_on_a_label_opens_the_cone(tmp_path: Path) -> None:
             there = visitor.get(address)
             assert there.status_code == 200
             assert f"<h1>{cone}</h1>" in there.text
+            # Nothing has been in it yet: this is where to begin.
+            assert f'<a href="/note/{cone}">Begin a batch</a>' in there.text
+            assert re.search(rf'href="/note/{cone}">Begin a batch<', visitor.get("/").text)

@@ -10,7 +10,7 @@ import re
 import sys
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import datetime, timedelta
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -24,7 +24,7 @@ from hatchmon.app.pages.site import Site
 from hatchmon.app.settings_model import Settings
 from hatchmon.app.snapshot import Showcase
 from hatchmon.app.views import cones_now
-from hatchmon.hatchery.types import Batch
+from hatchmon.hatchery.types import Batch, Quantity
 from tests.keeping import NOW, keep_record
 from tests.servers import HOST, free_port, wait_until
 
@@ -244,3 +244,15 @@ def test_a_cone_can_be_acted_on_from_its_page(visitor: httpx.Client) -> None:
     assert 'name="seen" value="most"' in page
     assert 'value="harvest"' in page
     assert page.count('name="to" value="/cone/bench"') == 2
+
+
+def test_a_cone_that_cannot_be_timed_shows_no_share(tmp_path: Path) -> None:
+    path = tmp_path / "hatchmon.db"
+    with Store(path) as store, store.atomic():
+        store.add_stream("loft", Quantity.LIGHT, "lux", "shed/loft", NOW)
+        store.add_batch(Batch(0, "loft", "dune-11", NOW - timedelta(hours=3), 2.0), "receipt")
+    with served(path) as visitor:
+        told = words(visitor.get("/").text)
+        assert "no temperature is known yet" in told
+        assert "% hatched" not in told
+        assert "Its one batch" in words(visitor.get("/lots/dune-11").text)
