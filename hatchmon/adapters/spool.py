@@ -14,7 +14,7 @@ import sqlite3
 import struct
 import zlib
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
@@ -89,7 +89,8 @@ class Spool:
             self._handle = None
             raise FileNotFoundError(errno.ENOENT, "the spool was deleted", str(self._path))
         self.number += 1
-        body = zlib.compress(json.dumps(asdict(piece), separators=(",", ":")).encode(), 1)
+        plain = {each.name: getattr(piece, each.name) for each in fields(piece)}  # asdict copies each row
+        body = zlib.compress(json.dumps(plain, separators=(",", ":")).encode(), 1)
         rest = _REST.pack(self.number, len(body))
         whole = _HEAD.pack(_MARK, zlib.crc32(rest + body), self.number, len(body)) + body
         if os.pwrite(self._handle, whole, self._at) < len(whole):

@@ -343,8 +343,8 @@ class Store:
         new = {reading.stream_id for reading in readings} - self._named
         names = {
             stream.stream_id: (stream.cone, stream.quantity.value, stream.unit, stream.topic)
-            for stream in (self.streams() if new else ())
-            if stream.stream_id in new
+            for number in sorted(new)
+            for stream in self._streams_where("stream_id = ?", number)
         }
         alive_us = None if alive is None else to_us(alive)
         issued = [(batch_id, to_us(each.issued), forecast_json(each)) for batch_id, each in forecasts]

@@ -585,11 +585,12 @@ class Engine:
     def _water_facts(self, cone: ConeState, batch: Batch, now: datetime) -> list[Fact]:
         """What the newest readings tell by themselves, and for how long they have."""
         facts: list[Fact] = []
-        since, probed = self.intake.silent_since(cone.name, now)
         water = cone.water.get(Quantity.TEMPERATURE)
-        if water is not None and probed and since is None:
+        if water is not None:
             band_c = self.settings.band_c(batch.lot)
             facts += water_facts(batch, water[0], band_c, self._book, self._rules, self.voice)
+        if facts and self.intake.silent_since(cone.name, now) != (None, True):
+            facts = []  # nobody knows how the water is now
         fresh = {quantity: value for quantity, (value, time) in cone.water.items() if now - time <= FRESH}
         salinity = salinity_or_limit(fresh)
         if salinity is not None:
