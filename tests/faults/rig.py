@@ -16,6 +16,8 @@ from tests.system.daemon import Client, Daemon, Ground
 
 CONES = ("a1", "a2", "b1")
 EVERY_S = 0.02
+ENDS_S = 10.0
+"""TimeoutStopSec= of the unit; the machine may be busy with other faults."""
 
 
 class Flow:
@@ -98,6 +100,7 @@ class Rig:
     ) -> None:
         self.ground = Ground(folder / "hatchmon", port, push=push, series=series, tables=tables, gather_s=1.0)
         self.daemon = Daemon(self.ground, **(environment or {}))
+        self.daemon.may_take_s = ENDS_S
         self.flow = Flow(flow_port or port, cones, every_s)
 
     def start(self) -> None:

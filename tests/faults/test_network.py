@@ -15,7 +15,7 @@ def test_the_line_is_cut(tmp_path: Path, mosquitto: Mosquitto, tally: Tally, lon
     recovered = []
     with Wire(mosquitto.port) as wire, Rig(tmp_path, wire.port, flow_port=mosquitto.port) as rig:
         rig.start()
-        for number in range(40 if long else 3):
+        for number in range(20 if long else 3):
             rig.flow.wait_for_more(25)
             wire.cut()
             time.sleep(number % 3)
