@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any
 
 from hatchmon.adapters.dbfile import SIDES, damage, reading, to_disk
-from hatchmon.adapters.store import Store, from_us, open_own, to_us, writers_lock
+from hatchmon.adapters.store import Store, StoreError, from_us, open_own, to_us, writers_lock
 from hatchmon.app.backups import Backups
 from hatchmon.app.beliefs import work_out_evidence
 from hatchmon.app.settings import Settings
@@ -186,10 +186,23 @@ def _wrong(database: Path, backups: Backups) -> str | None:
     if database.stat().st_size == 0:
         return "it is empty" if backups.made() or _mark(database).exists() else None
     try:
-        return damage(database, thorough=_mark(database).exists())
-    except sqlite3.Error as error:
+        wrong = damage(database, thorough=_mark(database).exists())
+        return "its log is damaged" if wrong is None and _falls_short(database, backups) else wrong
+    except (sqlite3.Error, StoreError) as error:
         log.warning("%s cannot be checked: %s", database, error)
         return None  # the store will say what is the matter
+
+
+def _falls_short(database: Path, backups: Backups) -> bool:
+    """Whether the newest copy holds more than the database with its log: SQLite takes a log up to its first
+    damaged page for the whole of it. After an end in order, which leaves no log, an older file may have been
+    put there on purpose."""
+    made = backups.made()
+    log = database.with_name(database.name + "-wal")
+    if not made or not log.exists() or log.stat().st_size == 0:
+        return False
+    with Store(made[0], read_only=True) as copy, Store(database, read_only=True) as store:
+        return copy.next_seq() > store.next_seq()
 
 
 def _partial(database: Path) -> Path:

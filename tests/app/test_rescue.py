@@ -6,6 +6,7 @@ import contextlib
 import random
 import shutil
 import sqlite3
+import tempfile
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -200,6 +201,33 @@ def test_a_power_cut_in_the_midst_of_it(
     with Store(settings.store.path, read_only=True) as store:
         assert store.next_seq() == 40 * 60 + 1
         assert len(store.rows("SELECT * FROM alerts")) == 1
+
+
+def test_a_log_damaged_at_its_start_is_noticed(settings: Settings) -> None:
+    """Of all that it held SQLite says nothing; the backup knows better."""
+    a_day(settings)
+    path = settings.store.path
+    store = Store(path)
+    stream = store.add_stream("far", Quantity.TEMPERATURE, "C", "hatchery/far/temperature", MORNING)
+    for minutes in range(3):
+        at_us = to_us(MORNING + minutes * HOUR)
+        store.add_readings([NewReading(stream.stream_id, at_us, 26.0, Verdict.GOOD, "receipt")])
+    held = store.next_seq()
+    Backups(settings).make(MORNING + 5 * HOUR)
+    with tempfile.TemporaryDirectory() as elsewhere:  # as a power cut would leave them
+        for end in ("", "-wal"):
+            shutil.copy(path.with_name(path.name + end), Path(elsewhere) / (path.name + end))
+        store.close()
+        for end in ("", "-wal"):
+            shutil.copy(Path(elsewhere) / (path.name + end), path.with_name(path.name + end))
+    spoil(path.with_name(path.name + "-wal"), 0, 2000)
+    assert damage(path) is None
+    found, (title, _) = rescued(settings, MORNING + 6 * HOUR)
+    assert found is not None
+    assert found.wrong == "its log is damaged"
+    assert title == "The record was damaged; a backup stands in for it"
+    with Store(path, read_only=True) as store:
+        assert store.next_seq() == held
 
 
 def test_a_disk_without_room_for_the_backup_leaves_all_in_place(

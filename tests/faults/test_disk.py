@@ -217,8 +217,8 @@ def test_the_database_is_spoilt_while_in_use(rig: Rig, tally: Tally, long: bool)
     lost_in_all = sent = 0
     for number in range(15) if long else (1,):
         rig.moving()
-        Backups(load_settings(rig.ground.config, {})).make(datetime.now(UTC))
         saved = rig.stored()
+        Backups(load_settings(rig.ground.config, {})).make(datetime.now(UTC))
         with contextlib.closing(sqlite3.connect(database)) as db:
             db.execute("PRAGMA wal_checkpoint")  # else all that is cut off stands in the log as well
         spoil(database, chance, number)
@@ -258,8 +258,8 @@ def test_the_database_is_spoilt_while_the_daemon_is_off(rig: Rig, tally: Tally, 
     lost_in_all = sent = 0
     for number in range(50 if long else 3):
         rig.moving()
-        Backups(load_settings(rig.ground.config, {})).make(datetime.now(UTC))
         saved = rig.stored()
+        Backups(load_settings(rig.ground.config, {})).make(datetime.now(UTC))
         rig.daemon.kill()
         spoil(database, chance, number)
         begun = time.monotonic()
