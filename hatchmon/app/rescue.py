@@ -201,8 +201,13 @@ def _falls_short(database: Path, backups: Backups) -> bool:
     log = database.with_name(database.name + "-wal")
     if not made or not log.exists() or log.stat().st_size == 0:
         return False
-    with Store(made[0], read_only=True) as copy, Store(database, read_only=True) as store:
-        return copy.next_seq() > store.next_seq()
+    with Store(made[0], read_only=True) as copy:
+        holds = copy.next_seq()
+    try:
+        with Store(database, read_only=True) as store:
+            return holds > store.next_seq()
+    except StoreError:  # of an older version than its copy
+        return True
 
 
 def _partial(database: Path) -> Path:
