@@ -315,7 +315,7 @@ def _without_page(settings: Settings, where: str) -> Finding:
             "page",
             False,
             f"does not answer at {where}",
-            "see why: journalctl -u hatchmon; or set another web.port",
+            "see why: journalctl -u 'hatchmon*'; or set another web.port",
         )  # fmt: skip
     except StoreError:
         pass  # told as the database's finding

@@ -84,7 +84,7 @@ MOVED_H = 0.05
 MOST_PENDING = 5000
 SECOND_WITHIN = timedelta(days=1)  # what is older is no news to anybody
 FRESH = timedelta(hours=1)  # of a reading of salt or light
-FAULT = "hatchmon could not do it: a fault of the program. The log says more: journalctl -u hatchmon"
+FAULT = "hatchmon could not do it: a fault of the program. The log says more: journalctl -u 'hatchmon*'"
 
 
 class RequestLeft:

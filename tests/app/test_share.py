@@ -17,11 +17,13 @@ from hatchmon.app import share as share_module
 from hatchmon.app.intake import topics_of
 from hatchmon.app.service import make_broker
 from hatchmon.app.settings import Settings
-from hatchmon.app.share import ShareKeeper, check_ours, claims_now, neighbours, resting
+from hatchmon.app.share import ShareKeeper, check_ours, claims_now, claims_topic, neighbours, resting
+from hatchmon.hatchery.machine import share_facts
 from hatchmon.hatchery.payload import Unreadable
 from hatchmon.hatchery.shares import LARGEST_CLAIM, Claim, conflict_of, read_claim
 from hatchmon.hatchery.types import Refused
 from tests.servers import HOST, Mosquitto, wait_until
+from tests.system.daemon import Client
 
 HOLDER = "0123456789abcdef"
 CONFIG = Path(__file__).parents[2] / "config"
@@ -131,6 +133,34 @@ def test_a_claim_waits_for_the_broker(tmp_path: Path, mosquitto: Mosquitto) -> N
     broker = make_broker(keeper.settings)
     wait_until(lambda: claims_now("home", broker, SystemClock()), 20.0, "the claim")
     keeper.stop()
+
+
+def test_one_that_runs_tells_of_a_rival_that_stays_and_of_nobody_who_gives_way(
+    tmp_path: Path, mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(share_module, "STANDS_S", 1.0)
+    keeper = Keeper(settings_of(tmp_path, mosquitto.port, "hall-a", "a1..a5"))
+    assert keeper.settled()
+    briefly = Keeper(settings_of(tmp_path, mosquitto.port, "hall-b", "a5..a9"))
+    assert not briefly.settled()
+    briefly.stop()
+    topic = claims_topic("home", "hall-c", HOLDER)
+    with Client(mosquitto.port) as stranger:
+        stranger.send(topic, of("hall-c", "a3").text("x"), retain=True)
+        wait_until(lambda: keeper.keeper.rival, 10.0, "a word on it")
+        told = keeper.keeper.rival
+        assert told is not None
+        assert told.startswith("a3: share hall-c looks after it as well as hall-a")
+        assert [fact.title for fact in share_facts(told)] == ["Two hatchmons look after the same cones"]
+        stranger.send(topic, b"", retain=True)
+        wait_until(lambda: keeper.keeper.rival is None, 10.0, "its end")
+        # Started by hand, or by an upgrade: a hatchmon that has every cone.
+        stranger.send("hatchmon/home/availability", b"online", retain=True)
+        wait_until(lambda: keeper.keeper.rival, 10.0, "a word on the other")
+        assert "A hatchmon without [share]" in str(keeper.keeper.rival)
+        assert keeper.keeper.granted
+    keeper.stop()
+    assert share_facts(None) == []
 
 
 def rules(folder: Path, text: str) -> str:
