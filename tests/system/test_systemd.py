@@ -142,7 +142,7 @@ def test_the_unit_for_1_wire_probes_is_shut_in_as_the_daemon_is() -> None:
     daemon, onewire = (settings_of(unit.read_text()) for unit in (UNIT, ONEWIRE_UNIT))
     names = set(daemon) - {
         *("Description", "ExecStart", "MemoryHigh", "MemoryMax", "UMask", "WorkingDirectory"),
-        *("StateDirectory", "StateDirectoryMode", "Environment"),
+        *("StateDirectory", "StateDirectoryMode", "Environment", "TimeoutStartSec"),
     }
     assert {name: onewire.get(name) for name in names} == {name: daemon[name] for name in names}
     assert onewire["ExecStart"] == ["/opt/hatchmon/bin/hatchmon onewire"]
@@ -446,7 +446,7 @@ def test_who_may_use_the_record(opened: bool) -> None:
 # ---- the installer ----
 
 
-@pytest.mark.parametrize("script", ["systemd/install", "tests/run", "tests/audit", ".ci/run"])
+@pytest.mark.parametrize("script", ["systemd/install", "tests/run", "tests/arm", "tests/audit", ".ci/run"])
 def test_scripts_are_sound_bash_and_can_be_run(script: str) -> None:
     done = run("bash", "-n", CHECKOUT / script)
     assert (done.returncode, done.stderr) == (0, "")
