@@ -260,9 +260,8 @@ def _merged(pieces: Sequence[Piece]) -> list[Row]:
 
 def _piece(body: bytes) -> Piece:
     data: dict[str, Any] = json.loads(zlib.decompress(body))
-    rows = [tuple(row) for row in data.pop("rows")]
     streams = {int(number): tuple(names) for number, names in data.pop("streams").items()}
-    return Piece(rows=rows, streams=streams, **data)
+    return Piece(streams=streams, **data)
 
 
 def _stream(db: sqlite3.Connection, names: tuple[str, str, str, str], now_us: int) -> int:
