@@ -253,6 +253,8 @@ def water_facts(
     cold_c, warm_c = band_c
     scope = batch_scope(batch)
     slack_c = {kind: HYSTERESIS_C if book.stands(kind, scope) else 0.0 for kind in ("cold", "warm")}
+    if cold_c + slack_c["cold"] <= temp_c <= warm_c - slack_c["warm"]:
+        return []
     facts: list[Fact] = []
     water = voice.temp(temp_c)
     for_long = f"For {rules.water_min:g} minutes or more."
