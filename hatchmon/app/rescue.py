@@ -55,6 +55,13 @@ def suspect(database: Path) -> None:
         _mark(database).touch()
 
 
+def left_whole(database: Path) -> None:
+    """After an end in order: while the file stays as it is now, the next start need not look it through."""
+    with contextlib.suppress(OSError):
+        found = database.stat()
+        _left(database).write_text(f"{found.st_size} {found.st_mtime_ns}\n")
+
+
 def set_aside_if_damaged(settings: Settings, now: datetime) -> Damage | None:
     """Leave a whole database, or none, at the place where the daemon will open it.
 
@@ -182,9 +189,29 @@ def _mark(database: Path) -> Path:
     return database.with_name(database.name + ".suspect")
 
 
+def _left(database: Path) -> Path:
+    return database.with_name(database.name + ".left")
+
+
+def _as_left(database: Path) -> bool:
+    """Whether nothing was written since an end in order: a year's record takes minutes to look through, and
+    the watchman does so soon after the start."""
+    log = database.with_name(database.name + "-wal")
+    found = database.stat()
+    try:
+        left = _left(database).read_text().split()
+        return left == [str(found.st_size), str(found.st_mtime_ns)] and not (
+            log.exists() and log.stat().st_size
+        )
+    except (OSError, ValueError):
+        return False
+
+
 def _wrong(database: Path, backups: Backups) -> str | None:
     if database.stat().st_size == 0:
         return "it is empty" if backups.made() or _mark(database).exists() else None
+    if not _mark(database).exists() and _as_left(database):
+        return None
     try:
         wrong = damage(database, thorough=_mark(database).exists())
         return "its log is damaged" if wrong is None and _falls_short(database, backups) else wrong

@@ -30,7 +30,7 @@ from hatchmon.app.jobs import Jobs
 from hatchmon.app.outgoing import feeds
 from hatchmon.app.pending import DAILY
 from hatchmon.app.replan import Replanner
-from hatchmon.app.rescue import make_good, set_aside_if_damaged, suspect, tell_of_spool
+from hatchmon.app.rescue import left_whole, make_good, set_aside_if_damaged, suspect, tell_of_spool
 from hatchmon.app.settings import Settings
 from hatchmon.app.share import ShareKeeper
 from hatchmon.app.snapshot import Showcase
@@ -350,6 +350,8 @@ class Service:
                     self._engine.close()
             finally:
                 self._store.close()
+            if not self._lost:
+                left_whole(self._settings.store.path)
 
     # --- for the engine ------------------------------------------------------------------------
 

@@ -18,7 +18,7 @@ from hatchmon.adapters.dbfile import damage, to_disk
 from hatchmon.adapters.store import NewReading, Store, StoreError, Taken, to_us
 from hatchmon.app.backups import Backups, NotMade
 from hatchmon.app.beliefs import work_out_evidence
-from hatchmon.app.rescue import Damage, make_good, set_aside_if_damaged, suspect
+from hatchmon.app.rescue import Damage, left_whole, make_good, set_aside_if_damaged, suspect
 from hatchmon.app.settings import Settings, load_settings
 from hatchmon.hatchery.types import Batch, Count, Look, Quantity, Verdict
 
@@ -95,6 +95,33 @@ def test_a_whole_database_is_left_as_it_is(settings: Settings) -> None:
     assert settings.store.path.read_bytes() == before
     names = {file.name for file in settings.store.path.parent.iterdir()}
     assert names - {"hatchmon.db-wal", "hatchmon.db-shm"} == {"backups", "hatchmon.db", "hatchmon.db.lock"}
+
+
+def test_what_an_end_in_order_left_is_not_looked_through(
+    settings: Settings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Until something is written to it, or somebody suspects it."""
+    now = a_day(settings)
+    looked: list[Path] = []
+
+    def look(path: Path, *, thorough: bool = False) -> str | None:
+        looked.append(path)
+        return damage(path, thorough=thorough)
+
+    monkeypatch.setattr("hatchmon.app.rescue.damage", look)
+    left_whole(settings.store.path)
+    assert set_aside_if_damaged(settings, now) is None
+    assert looked == []
+    suspect(settings.store.path)
+    assert set_aside_if_damaged(settings, now) is None
+    assert looked == [settings.store.path]
+    log = settings.store.path.with_name("hatchmon.db-wal")
+    log.write_bytes(b"a power cut leaves a log")
+    assert set_aside_if_damaged(settings, now) is None
+    assert len(looked) == 2
+    log.unlink()
+    spoil(settings.store.path, 0)
+    assert set_aside_if_damaged(settings, now) is not None
 
 
 def test_what_can_be_read_of_the_notes_is_saved(settings: Settings) -> None:
