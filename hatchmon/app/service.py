@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 from hatchmon.adapters.clock import Clock, RehearsalClock, SystemClock
 from hatchmon.adapters.dbfile import is_damage
 from hatchmon.adapters.heartbeat import Heartbeat
-from hatchmon.adapters.memory import few_arenas
+from hatchmon.adapters.memory import few_arenas, give_back
 from hatchmon.adapters.mqtt import Broker, Incoming, MqttLink
 from hatchmon.adapters.notify import Notify
 from hatchmon.adapters.push import Letter, Pusher
@@ -237,6 +237,7 @@ class Service:
                 if self._watchman.wrong is not None:
                     raise self._spoilt(self._watchman.wrong)
                 self._watchman.turn()
+                give_back()  # learning and pages leave much behind that is free
                 next_look_s = time.monotonic() + LOOK_FOR_FILE_S
             self._take(self._engine.due_in_s())
             self._open_session()

@@ -1,11 +1,10 @@
-"""What a first visitor would else wait for: templates made ready, and every lot learned. Clears up, too."""
+"""What a first visitor would else wait for: templates made ready, and every lot learned."""
 
 from __future__ import annotations
 
 import logging
 import threading
 
-from hatchmon.adapters.memory import give_back
 from hatchmon.adapters.store import StoreError
 from hatchmon.app.pages.site import Site
 
@@ -29,5 +28,4 @@ def _work(site: Site) -> None:
                     site.past.learn(store)
             except StoreError as error:
                 log.info("not learned beforehand: %s", error)
-        give_back()  # pages leave much behind that is free
         site.closing.wait(EVERY_S if site.snapshot is not None else 0.5)
