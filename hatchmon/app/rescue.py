@@ -142,13 +142,10 @@ def tell_of_spool(settings: Settings, store: Store, now: datetime) -> None:
     span = store.spool_lost()
     if span is None:
         return
-    title, body = spool_words(*span, now, Voice(settings.zone, settings.unit))
-    urgency = settings.alerts.urgency.get("storage", URGENCY["storage"])
+    words = spool_words(*span, now, Voice(settings.zone, settings.unit))
     with store.atomic():
-        alert = Alert("storage", f"spool {to_us(now)}", None, urgency, title, body, now)
-        store.add_alert(alert, len(settings.push.to), now)
+        _leave_word(settings, store, f"spool {to_us(now)}", words, now)
         store.forget_spool_lost()
-    log.error("%s. %s", title, body)
 
 
 def _take_over(settings: Settings, store: Store, found: Damage, scope: str, now: datetime) -> None:
@@ -159,14 +156,18 @@ def _take_over(settings: Settings, store: Store, found: Damage, scope: str, now:
         saved = _save_notes(found.aside, store, now)
         store.settle_after_restoring(now)
         voice = Voice(settings.zone, settings.unit)
-        title, body = damaged_words(
+        words = damaged_words(
             from_us(last_us) if last_us else None,
             found.written if spooled is None else min(found.written, spooled[0]), now, str(found.aside),
             found.copy is not None, saved, voice,
         )  # fmt: skip
-        urgency = settings.alerts.urgency.get("storage", URGENCY["storage"])
-        alert = Alert("storage", scope, None, urgency, title, body, now)
-        store.add_alert(alert, len(settings.push.to), now)
+        _leave_word(settings, store, scope, words, now)
+
+
+def _leave_word(settings: Settings, store: Store, scope: str, words: tuple[str, str], now: datetime) -> None:
+    title, body = words
+    urgency = settings.alerts.urgency.get("storage", URGENCY["storage"])
+    store.add_alert(Alert("storage", scope, None, urgency, title, body, now), len(settings.push.to), now)
     log.error("%s. %s", title, body)
 
 
