@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from hatchmon.adapters.store import Store
-from hatchmon.app.lessons import Lessons, evidence_from
+from hatchmon.app.lessons import Lessons, evidence_from, level_of
 from hatchmon.app.record import SALT_QUANTITIES, Water, salinity_of, usual_day, watch_batch
 from hatchmon.hatchery.ahead import Cycle, Room
 from hatchmon.hatchery.counts import Falling, lot_hatchability, lot_yield
@@ -165,16 +165,10 @@ def all_evidence(store: Store, without: int | None = None) -> dict[str, list[Evi
 
 def lot_levels(evidence: Mapping[str, Sequence[Evidence]]) -> dict[str, tuple[float, float]]:
     """By lot, mean and sd of a from its own batches alone."""
-    return {name: LotBelief.prior().learn_all(batches).a_mean_sd for name, batches in evidence.items()}
+    return {name: level_of(batches) for name, batches in evidence.items()}
 
 
-def belief_from(
-    evidence: Mapping[str, Sequence[Evidence]],
-    lot: str,
-    levels: Mapping[str, tuple[float, float]] | None = None,
-) -> LotBelief:
-    """The belief about ``lot`` from the evidence of finished batches by lot, and their ``levels`` where
-    known already."""
-    levels = lot_levels(evidence) if levels is None else levels
-    others = [level for name, level in levels.items() if name != lot]
+def belief_from(evidence: Mapping[str, Sequence[Evidence]], lot: str) -> LotBelief:
+    """The belief about ``lot`` from the evidence of finished batches by lot."""
+    others = [level for name, level in lot_levels(evidence).items() if name != lot]
     return keeper_prior(others).learn_all(evidence.get(lot, ()))

@@ -6,7 +6,7 @@ import hashlib
 import json
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Sequence
 from functools import partial
 from typing import Generic, TypeVar
 
@@ -81,9 +81,13 @@ def _mark(bodies: dict[int, str]) -> bytes:
     return hashlib.sha256("\n".join(bodies.values()).encode()).digest()
 
 
-def _level(bodies: dict[int, str]) -> tuple[float, float]:
+def level_of(batches: Sequence[Evidence]) -> tuple[float, float]:
     """Mean and sd of a from a lot's own batches alone."""
-    return LotBelief.prior().learn_all(_read(bodies)).a_mean_sd
+    return LotBelief.prior().learn_all(batches).a_mean_sd
+
+
+def _level(bodies: dict[int, str]) -> tuple[float, float]:
+    return level_of(_read(bodies))
 
 
 def _read(bodies: dict[int, str]) -> list[Evidence]:
