@@ -17,12 +17,7 @@ import pytest
 CHECKOUT = Path(__file__).resolve().parents[1]
 ROOMS = {"science": 0, "hatchery": 1, "adapters": 2, "app": 3}
 # Modules that are a part of one adapter, kept apart for their size: part and adapter.
-PARTS = {
-    "hatchmon.adapters.migrations": "hatchmon.adapters.store",
-    "hatchmon.adapters.courier": "hatchmon.adapters.push",
-    "hatchmon.adapters.dbfile": "hatchmon.adapters.store",
-    "hatchmon.adapters.spool": "hatchmon.adapters.store",
-}
+PARTS = {"hatchmon.adapters.courier": "hatchmon.adapters.push"}
 PURE = ("science", "hatchery")
 AT_THE_TOP = {"README.md", "DEVELOPERS.md", "pyproject.toml", "hatchmon", "config", "tests", "systemd"}
 
@@ -304,8 +299,9 @@ def test_continuous_integration_runs_the_same_tests() -> None:
         ("hatchmon/adapters/bad.py", "from hatchmon.adapters.store import Store"),
         ("hatchmon/adapters/bad.py", "from hatchmon.adapters import store"),
         ("hatchmon/adapters/bad.py", "from . import store"),
-        ("hatchmon/adapters/bad.py", "from hatchmon.adapters.migrations import STEPS"),
-        ("hatchmon/adapters/migrations.py", "from hatchmon.adapters.store import Store"),
+        ("hatchmon/adapters/bad.py", "from hatchmon.adapters.store.migrations import STEPS"),
+        ("hatchmon/adapters/bad.py", "from hatchmon.adapters import courier"),
+        ("hatchmon/adapters/courier.py", "from hatchmon.adapters.push import Pusher"),
         ("hatchmon/adapters/web/page.py", "from ..store import Store"),
         ("hatchmon/bad.py", "from hatchmon.science import rates"),
     ],
@@ -320,7 +316,8 @@ def test_a_wrong_import_is_found(path: str, text: str) -> None:
         ("hatchmon/science/good.py", "import math\nimport numpy as np\nfrom hatchmon.science import rates"),
         ("hatchmon/hatchery/good.py", "from hatchmon.science.rates import rate\nfrom . import types"),
         ("hatchmon/adapters/good.py", "import sqlite3\nfrom hatchmon.hatchery.types import Batch"),
-        ("hatchmon/adapters/store.py", "from hatchmon.adapters.migrations import STEPS"),
+        ("hatchmon/adapters/store/feeds.py", "from hatchmon.adapters.store.batches import Batches"),
+        ("hatchmon/adapters/push.py", "from hatchmon.adapters import courier"),
         ("hatchmon/adapters/web/page.py", "from hatchmon.adapters.web import shapes\nfrom . import shapes"),
         ("hatchmon/app/good.py", "from hatchmon.adapters import clock, store"),
     ],

@@ -18,7 +18,7 @@ from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
 import hatchmon
-from hatchmon.adapters.migrations import STEPS
+from hatchmon.adapters.store.migrations import STEPS
 from tests.test_house import CHECKOUT, imports, modules, project_file
 
 VERSION = project_file()["project"]["version"]

@@ -8,9 +8,8 @@ import shutil
 from datetime import UTC, datetime
 from pathlib import Path
 
-from hatchmon.adapters import spool
-from hatchmon.adapters.dbfile import SIDES, copy_whole, damage, to_disk
-from hatchmon.adapters.store import Store
+from hatchmon.adapters.store import Store, spool
+from hatchmon.adapters.store.dbfile import SIDES, copy_whole, damage, to_disk
 from hatchmon.app.settings import Settings
 
 _STAMP = "%Y%m%dT%H%M%SZ"

@@ -9,10 +9,10 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 from hatchmon.adapters.clock import Clock
-from hatchmon.adapters.dbfile import is_damage
 from hatchmon.adapters.mqtt import Incoming
 from hatchmon.adapters.push import Letter
 from hatchmon.adapters.store import Store, to_us
+from hatchmon.adapters.store.dbfile import is_damage
 from hatchmon.app.intake import KEPT_DELIVERIES
 from hatchmon.app.outside import Outside
 from hatchmon.app.pending import Pending

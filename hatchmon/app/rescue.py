@@ -20,8 +20,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from hatchmon.adapters.dbfile import SIDES, damage, reading, to_disk
 from hatchmon.adapters.store import Store, StoreError, from_us, open_own, to_us, writers_lock
+from hatchmon.adapters.store.dbfile import SIDES, damage, reading, to_disk
 from hatchmon.app.backups import Backups
 from hatchmon.app.beliefs import work_out_evidence
 from hatchmon.app.settings import Settings

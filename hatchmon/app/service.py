@@ -13,7 +13,6 @@ from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
 from hatchmon.adapters.clock import Clock, RehearsalClock, SystemClock
-from hatchmon.adapters.dbfile import is_damage
 from hatchmon.adapters.heartbeat import Heartbeat
 from hatchmon.adapters.memory import few_arenas, give_back
 from hatchmon.adapters.mqtt import Broker, Incoming, MqttLink
@@ -21,6 +20,7 @@ from hatchmon.adapters.notify import Notify
 from hatchmon.adapters.push import Letter, Pusher
 from hatchmon.adapters.series import SeriesForwarder, SeriesServer
 from hatchmon.adapters.store import Store, StoreError, from_us
+from hatchmon.adapters.store.dbfile import is_damage
 from hatchmon.app import state
 from hatchmon.app.ask import NOT_YET, Answered, wait_for_answer
 from hatchmon.app.backups import Backups

@@ -8,8 +8,8 @@ import shutil
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from hatchmon.adapters.dbfile import SIDES
 from hatchmon.adapters.store import Store, to_us
+from hatchmon.adapters.store.dbfile import SIDES
 from hatchmon.app.intake import KEPT_DELIVERIES
 from hatchmon.app.settings import Settings
 from hatchmon.hatchery.storage import Room

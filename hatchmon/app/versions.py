@@ -6,8 +6,8 @@ import platform
 from pathlib import Path
 
 from hatchmon import __version__
-from hatchmon.adapters.migrations import STEPS
 from hatchmon.adapters.store import StoreError, version_of
+from hatchmon.adapters.store.migrations import STEPS
 from hatchmon.app.settings import SettingsError, load_settings
 
 

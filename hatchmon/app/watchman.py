@@ -8,7 +8,7 @@ import threading
 import time
 from pathlib import Path
 
-from hatchmon.adapters.dbfile import damage
+from hatchmon.adapters.store.dbfile import damage
 
 log = logging.getLogger(__name__)
 

@@ -13,9 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from hatchmon.adapters import spool
-from hatchmon.adapters.dbfile import damage
-from hatchmon.adapters.store import NewReading, Store, to_us
+from hatchmon.adapters.store import NewReading, Store, spool, to_us
+from hatchmon.adapters.store.dbfile import damage
 from hatchmon.app.pending import Pending
 from hatchmon.hatchery.types import Batch, Forecast, Quantity, Verdict
 

@@ -22,7 +22,6 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from hatchmon.adapters import store as store_module
-from hatchmon.adapters.migrations import STEPS
 from hatchmon.adapters.store import (
     Marks,
     NewReading,
@@ -35,6 +34,7 @@ from hatchmon.adapters.store import (
     from_us,
     to_us,
 )
+from hatchmon.adapters.store.migrations import STEPS
 from hatchmon.hatchery.alerts import Standing
 from hatchmon.hatchery.probes import Judge
 from hatchmon.hatchery.types import Alert, Band, Batch, Forecast, Look, Quantity, Refused, Trust, Verdict
@@ -655,7 +655,7 @@ def test_readings_by_number_with_the_lot_in_the_cone(store: Store) -> None:
 
 
 def test_rejected_messages_are_kept_up_to_a_number(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(store_module, "REJECTED_KEPT", 300)
+    monkeypatch.setattr("hatchmon.adapters.store.readings.REJECTED_KEPT", 300)
     with store.atomic():
         for number in range(1000):
             store.add_rejected(after(number), "a/b", b"\x00\xff" + bytes([number % 256]), f"reason {number}")
@@ -678,7 +678,7 @@ def test_lines_the_series_store_refuses_are_set_aside(store: Store) -> None:
 
 
 def test_only_the_newest_lines_refused_stay(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("hatchmon.adapters.store.REJECTED_KEPT", 300)
+    monkeypatch.setattr("hatchmon.adapters.store.feeds.REJECTED_KEPT", 300)
     with store.atomic():
         for number in range(1, 1025):
             store.add_series_refused("readings", number, "line", "bad")
@@ -1219,7 +1219,7 @@ def test_backups_are_consistent_while_another_connection_writes(path: Path, tmp_
 
 
 def test_old_answered_requests_make_room(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(store_module, "REQUESTS_KEPT", 300)
+    monkeypatch.setattr("hatchmon.adapters.store.requests.REQUESTS_KEPT", 300)
     for number in range(1, 1025):
         assert store.ask({"do": "seen"}, "ada", NOW) == number
         if number != 5:

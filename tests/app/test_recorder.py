@@ -14,9 +14,8 @@ from subprocess import PIPE, Popen
 
 import pytest
 
-from hatchmon.adapters import spool
 from hatchmon.adapters.mqtt import LinkUp
-from hatchmon.adapters.store import Store
+from hatchmon.adapters.store import Store, spool
 from hatchmon.app.backups import Backups
 from hatchmon.app.engine import Engine
 from hatchmon.app.recorder import FOLD_READINGS, FOLD_S

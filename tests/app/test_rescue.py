@@ -14,8 +14,8 @@ from types import SimpleNamespace
 
 import pytest
 
-from hatchmon.adapters.dbfile import damage, to_disk
 from hatchmon.adapters.store import NewReading, Store, StoreError, Taken, to_us
+from hatchmon.adapters.store.dbfile import damage, to_disk
 from hatchmon.app.backups import Backups, NotMade
 from hatchmon.app.beliefs import work_out_evidence
 from hatchmon.app.rescue import Damage, left_whole, make_good, set_aside_if_damaged, suspect

@@ -20,9 +20,9 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner
 
-from hatchmon.adapters.migrations import STEPS
 from hatchmon.adapters.mqtt import LinkUp
 from hatchmon.adapters.store import Store, StoreError, from_us
+from hatchmon.adapters.store.migrations import STEPS
 from hatchmon.app.cli import app
 from hatchmon.app.engine import Engine
 from hatchmon.app.settings import load_settings
@@ -129,7 +129,7 @@ KILLED = f"""
 import os, signal, sys
 from pathlib import Path
 from hatchmon.adapters import store
-from hatchmon.adapters.migrations import STEPS
+from hatchmon.adapters.store.migrations import STEPS
 store.STEPS = (*STEPS, {MORE!r})
 left = int(sys.argv[2])
 whole = store._statements

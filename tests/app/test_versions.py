@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from hatchmon import __version__
-from hatchmon.adapters.migrations import STEPS
 from hatchmon.adapters.store import Store
+from hatchmon.adapters.store.migrations import STEPS
 from hatchmon.app.versions import versions
 
 KNOWN = len(STEPS)

@@ -17,8 +17,8 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from hatchmon.adapters.mqtt import LinkUp
-from hatchmon.adapters.spool import path_of
 from hatchmon.adapters.store import Store
+from hatchmon.adapters.store.spool import path_of
 from hatchmon.app.engine import Engine
 from hatchmon.app.settings import load_settings
 from tests.bench.lines import Aim, Line

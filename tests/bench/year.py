@@ -12,8 +12,8 @@ from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from hatchmon.adapters.dbfile import copy_whole
 from hatchmon.adapters.store import NewReading, Store, to_us
+from hatchmon.adapters.store.dbfile import copy_whole
 from hatchmon.app.settings_model import Store as StoreSettings
 from hatchmon.hatchery.types import Verdict
 from tests.bench import pages, start

@@ -13,7 +13,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from hatchmon.adapters import spool
+from hatchmon.adapters.store import spool
 from tests.servers import Mosquitto, Receiver, wait_until
 from tests.system.daemon import Client, Daemon, Ground
 

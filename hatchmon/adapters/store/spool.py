@@ -18,6 +18,8 @@ from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
+from hatchmon.adapters.store.dbfile import to_disk
+
 END = "-spool"
 _MARK = b"\xf7sp\xf7"  # where a piece begins, or by chance elsewhere
 _HEAD = struct.Struct("<4sIQI")  # mark, checksum of the rest, number, length of the body
@@ -83,7 +85,7 @@ class Spool:
         one takes its place."""
         if self._handle is None:
             self._handle = self._make(self._path)
-            _to_disk(self._path.parent)
+            to_disk(self._path.parent)
         elif os.fstat(self._handle).st_nlink == 0:
             os.close(self._handle)
             self._handle = None
@@ -270,11 +272,3 @@ def _stream(db: sqlite3.Connection, names: tuple[str, str, str, str], now_us: in
     db.execute("INSERT OR IGNORE INTO streams (cone, quantity, unit, topic) VALUES (?, ?, ?, ?)", names)
     where = "cone = ? AND quantity = ? AND unit = ? AND topic = ?"
     return int(db.execute(f"SELECT stream_id FROM streams WHERE {where}", names).fetchone()[0])
-
-
-def _to_disk(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
