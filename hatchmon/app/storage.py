@@ -16,6 +16,7 @@ from hatchmon.hatchery.storage import Room
 
 LOG_TIDY_BYTES = 8_000_000
 HOURS_THINNED_A_MINUTE = 4
+STREAMS_AT_ONCE = 64  # of one of these hours, in a transaction; with more of them an hour takes several turns
 # What a disk says that is full, worn out or switched to read-only; EFBIG is a limit on the size of files.
 _TAKES_NOTHING = {errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO, errno.EFBIG}
 
@@ -84,5 +85,5 @@ def _thin(settings: Settings, store: Store, now: datetime) -> None:
     if settings.series is not None:
         forwarded = store.series_cursor("readings")
     for _ in range(HOURS_THINNED_A_MINUTE):
-        if not store.thin_an_hour(until, forwarded):
+        if not store.thin_some(until, forwarded, STREAMS_AT_ONCE):
             break

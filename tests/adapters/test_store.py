@@ -1243,11 +1243,11 @@ def test_a_minute_becomes_its_mean(store: Store) -> None:
     before = store.next_seq()
     store.file_readings(0)
     whole = list(store.usable_readings("north", Quantity.TEMPERATURE, after(0), after(9e4)))
-    assert not store.thin_an_hour(after(hour - 1), before)
-    assert not store.thin_an_hour(after(hour), 100)
+    assert not store.thin_some(after(hour - 1), before, 64)
+    assert not store.thin_some(after(hour), 100, 64)
     assert store.recent(stream.stream_id, 1000)[::-1][0][1] == pytest.approx(25.0 + 10_790 / 1000)
-    assert store.thin_an_hour(after(hour), before)
-    assert not store.thin_an_hour(after(hour), before)
+    assert store.thin_some(after(hour), before, 64)
+    assert not store.thin_some(after(hour), before, 64)
     assert store.next_seq() == before
     rows = store.rows("SELECT * FROM readings WHERE filed = 2 ORDER BY time_us")
     usable = [row for row in rows if row["verdict"] == "good"]
@@ -1263,6 +1263,32 @@ def test_the_newest_reading_of_all_stays(store: Store) -> None:
     stream = probe(store)
     store.add_readings([reading(stream, s, 25.0) for s in (50, 40, 30)])
     store.file_readings(0)
-    assert store.thin_an_hour(after(7200), store.next_seq())
+    assert store.thin_some(after(7200), store.next_seq(), 64)
     assert store.next_seq() == 4
     assert store.rows("SELECT count(*) FROM readings")[0][0] == 1
+
+
+def test_an_hour_of_many_streams_is_thinned_some_at_a_time(store: Store) -> None:
+    probes = [probe(store, cone=f"c{number}") for number in range(5)]
+    probe(store, topic="")
+    hour = 3600 - NOW.minute * 60
+    store.add_readings([reading(each, s, 25.0) for each in probes for s in range(0, 2 * 3600, 10)])
+    store.file_readings(0)
+
+    def left() -> list[int]:
+        before = to_us(after(hour))
+        return [
+            store.rows(
+                "SELECT count(*) FROM readings WHERE stream_id = ? AND time_us < ?", each.stream_id, before
+            )[0][0]
+            for each in probes
+        ]
+
+    whole, thin = hour // 10, hour // 60
+    assert left() == [whole] * 5
+    for done in (2, 4, 5):
+        assert store.thin_some(after(hour), store.next_seq(), 2)
+        assert left() == [thin] * done + [whole] * (5 - done)
+    assert not store.thin_some(after(hour), store.next_seq(), 2)
+    assert store.thin_some(after(hour + 3600), store.next_seq(), 5)
+    assert not store.thin_some(after(hour + 3600), store.next_seq(), 5)

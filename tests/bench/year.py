@@ -15,6 +15,7 @@ from pathlib import Path
 from hatchmon.adapters.store import NewReading, Store, to_us
 from hatchmon.adapters.store.dbfile import copy_whole
 from hatchmon.app.settings_model import Store as StoreSettings
+from hatchmon.app.storage import STREAMS_AT_ONCE
 from hatchmon.hatchery.types import Verdict
 from tests.bench import pages, start
 from tests.bench.lines import Aim, Line
@@ -48,7 +49,7 @@ def readings(store: Store, now: datetime, days: int, raw_days: int, every_s: int
             )
         store.file_readings(0)
         until = begun + timedelta(days=1 - raw_days)
-        while store.thin_an_hour(until, store.next_seq()):
+        while store.thin_some(until, store.next_seq(), STREAMS_AT_ONCE):
             pass
 
 

@@ -116,9 +116,10 @@ class Readings(Tables):
     def _filed_up_to(self) -> int:
         return int(self._db.execute("SELECT up_to FROM filing").fetchone()[0])
 
-    def thin_an_hour(self, until: datetime, forwarded: int) -> bool:
-        """Make means of a minute of the oldest hour of probes' readings that still is whole; False when there
-        is none before ``until``, or when it has readings with a number above ``forwarded``.
+    def thin_some(self, until: datetime, forwarded: int, most: int) -> bool:
+        """Make means of a minute of the oldest hour of probes' readings that still is whole, of ``most`` of
+        its streams; False when there is none before ``until``, or when one of its readings has a number above
+        ``forwarded``.
 
         A minute's usable readings become one, at their mean time; its unfit ones one of each verdict.
         """
@@ -130,24 +131,35 @@ class Readings(Tables):
             start = oldest - oldest % _HOUR_US
         if start + _HOUR_US > to_us(until):
             return False
+        done = int(self.meta("thinned_stream", "0"))
+        found = self._db.execute(
+            "SELECT stream_id FROM streams WHERE topic <> '' AND stream_id > ? ORDER BY stream_id LIMIT ?",
+            (done, most + 1),
+        )
+        probes = [stream_id for (stream_id,) in found]
         with self.atomic():
-            for stream in self.streams():
-                if not stream.topic:
-                    continue
-                minutes: dict[tuple[int, str], list[tuple[int, int, float, str]]] = {}
-                for row in self._db.execute(
-                    """SELECT seq, time_us, raw, verdict FROM readings WHERE filed > 0
-                       AND stream_id = ? AND time_us >= ? AND time_us < ? ORDER BY time_us""",
-                    (stream.stream_id, start, start + _HOUR_US),
-                ):
-                    if row[0] > forwarded:
-                        return False
-                    kind = "" if Verdict(row[3]).usable else row[3]
-                    minutes.setdefault((row[1] // _MINUTE_US, kind), []).append(row)
-                for rows in minutes.values():
-                    if len(rows) > 1:
-                        self._make_one(stream.stream_id, rows)
-            self.set_meta("thinned_us", str(start + _HOUR_US))
+            if not all(self._thin(stream_id, start, forwarded) for stream_id in probes[:most]):
+                return False
+            over = len(probes) <= most
+            self.set_meta("thinned_stream", "0" if over else str(probes[most - 1]))
+            self.set_meta("thinned_us", str(start + _HOUR_US if over else start))
+        return True
+
+    def _thin(self, stream_id: int, start: int, forwarded: int) -> bool:
+        """Thin the hour of a stream, unless one of its readings has yet to be forwarded. Harmless again."""
+        minutes: dict[tuple[int, str], list[tuple[int, int, float, str]]] = {}
+        for row in self._db.execute(
+            """SELECT seq, time_us, raw, verdict FROM readings WHERE filed > 0
+               AND stream_id = ? AND time_us >= ? AND time_us < ? ORDER BY time_us""",
+            (stream_id, start, start + _HOUR_US),
+        ):
+            if row[0] > forwarded:
+                return False
+            kind = "" if Verdict(row[3]).usable else row[3]
+            minutes.setdefault((row[1] // _MINUTE_US, kind), []).append(row)
+        for rows in minutes.values():
+            if len(rows) > 1:
+                self._make_one(stream_id, rows)
         return True
 
     def _make_one(self, stream_id: int, rows: Sequence[tuple[int, int, float, str]]) -> None:
