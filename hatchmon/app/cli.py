@@ -595,7 +595,8 @@ def brood(
     ramp: Annotated[str | None, typer.Option(help="A ramp of the settings, else that of the mouth.")] = None,
     loss: Annotated[float | None, typer.Option(help="Losses, % of those left a day.")] = None,
     until: Annotated[
-        str | None, typer.Option(metavar="DAY", help="The first day without nauplii, whatever the ramp says.")
+        str | None,
+        typer.Option(metavar="DAY|none", help="The first day without nauplii, whatever the ramp says."),
     ] = None,
     drop: Annotated[bool, typer.Option("--drop", help="Forget the brood.")] = False,
     config: Config = None,
@@ -611,7 +612,8 @@ def brood(
                 _wrong_use(f"--mouth: '{mouth}' is not a size; write tiny, small or large.")
             session.ask(
                 as_json, do="brood", brood=name, fry=fry, swam=_day("--swam", swam), mouth=mouth, ramp=ramp,
-                loss_per_day=None if loss is None else loss / 100.0, ends=_day("--until", until), drop=drop,
+                loss_per_day=None if loss is None else loss / 100.0, drop=drop,
+                **_day_or_none("ends", "--until", until),
             )  # fmt: skip
             return
         with Store(session.settings.store.path, read_only=True) as store:
@@ -633,7 +635,7 @@ def stock(
     lot: Annotated[str | None, typer.Argument(help="The lot; without it all are listed.")] = None,
     grams: Annotated[float | None, typer.Option(help="Grams of cysts left now.")] = None,
     opened: Annotated[
-        str | None, typer.Option(metavar="DAY", help="The day the tin was opened: 2026-03-01.")
+        str | None, typer.Option(metavar="DAY|none", help="The day the tin was opened: 2026-03-01.")
     ] = None,
     price_per_kg: Annotated[float | None, typer.Option(help="What a kilogram costs.")] = None,
     drop: Annotated[bool, typer.Option("--drop", help="No longer count the lot.")] = False,
@@ -647,8 +649,8 @@ def stock(
     with _session(config) as session:
         if lot is not None:
             session.ask(
-                as_json, do="stock", lot=lot, grams=grams, opened=_day("--opened", opened),
-                price_per_kg=price_per_kg, drop=drop,
+                as_json, do="stock", lot=lot, grams=grams, price_per_kg=price_per_kg, drop=drop,
+                **_day_or_none("opened", "--opened", opened),
             )  # fmt: skip
             return
         with Store(session.settings.store.path, read_only=True) as store:
@@ -657,6 +659,13 @@ def stock(
             typer.echo(json.dumps(supply_views.stock_facts(found), indent=2, ensure_ascii=False))
         else:
             views.console().print(supply_views.stock_shown(found))
+
+
+def _day_or_none(name: str, option: str, text: str | None) -> dict[str, Any]:
+    """What to ask for where an option gives a day, or ``none`` for no longer any."""
+    if text is not None and text.strip() == "none":
+        return {"without": [name]}
+    return {name: _day(option, text)}
 
 
 def _day(option: str, text: str | None) -> date | None:

@@ -140,7 +140,7 @@ class MarkSeen(BaseModel):
 
 class BroodOf(BaseModel):
     """Note a brood of fry, or what has changed of one that is known; or forget it. ``loss_per_day``: share of
-    those left, 0 to 1; ``ends``: the first day without nauplii."""
+    those left, 0 to 1; ``ends``: the first day without nauplii; ``without``: what was noted and is not so."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -152,6 +152,7 @@ class BroodOf(BaseModel):
     ramp: str | None = None
     loss_per_day: float | None = None
     ends: Day | None = None
+    without: tuple[Literal["ramp", "loss_per_day", "ends"], ...] = ()
     drop: bool = False
 
 
@@ -165,6 +166,7 @@ class StockOf(BaseModel):
     grams: float | None = None
     opened: Day | None = None
     price_per_kg: float | None = None
+    without: tuple[Literal["opened", "price_per_kg"], ...] = ()
     drop: bool = False
 
 
@@ -299,8 +301,8 @@ def _brood(store: Store, asked: BroodOf, now: datetime, voice: Voice, ramps: Col
     today = now.astimezone(voice.zone).date()
     given = {name: getattr(asked, name) for name in ("fry", "mouth", "ramp", "loss_per_day")}
     given |= {"swam": _day(asked.swam), "ends": _day(asked.ends)}
-    new = {name: value for name, value in given.items() if value is not None}
-    brood = replace(known or Brood(asked.brood.strip(), 1, today), **new)
+    bare = Brood(asked.brood.strip(), 1, today)
+    brood = replace(known or bare, **_changes(given, asked.without, bare))
     check_brood(brood, ramps, today)
     store.keep_brood(brood)
     age = brood.age_days(today)
@@ -329,13 +331,21 @@ def _stock(store: Store, asked: StockOf, now: datetime, voice: Voice) -> Done:
         "opened": _day(asked.opened),
         "price_per_kg": asked.price_per_kg,
     }
-    new = {name: value for name, value in given.items() if value is not None}
-    stock = replace(known or Stock(lot, 0.0), **new)
+    bare = Stock(lot, 0.0)
+    stock = replace(known or bare, **_changes(given, asked.without, bare))
     check_stock(stock, now.astimezone(voice.zone).date())
     store.keep_stock(stock, now)
     opened = "" if stock.opened is None else f", opened {stock.opened}"
     price = "" if stock.price_per_kg is None else f", {stock.price_per_kg:g} a kilogram"
     return Done(None, f"Lot {lot}: {stock.grams:g} g in stock{opened}{price}.", {"lot": lot})
+
+
+def _changes(given: dict[str, Any], without: Sequence[str], bare: object) -> dict[str, Any]:
+    """What to put in place: what is ``given``, and ``without`` these what a ``bare`` one has. Raises Refused."""
+    new = {name: value for name, value in given.items() if value is not None}
+    if both := new.keys() & set(without):
+        raise Refused(f"{', '.join(sorted(both))}: say what it is, or that there is none.")
+    return new | {name: getattr(bare, name) for name in without}
 
 
 def _day(text: str | None) -> date | None:

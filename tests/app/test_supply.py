@@ -59,6 +59,9 @@ def test_a_brood_is_noted_changed_listed_and_forgotten(keeper: Keeper) -> None:
     assert keeper.done("brood", "moss", "--fry", "75", "--until", "2026-04-20") == (
         "Brood moss: 75 fry swim freely since 2026-03-08, ramp tiny, nauplii until 2026-04-20."
     )
+    assert keeper.done("brood", "moss", "--until", "none") == (
+        "Brood moss: 75 fry swim freely since 2026-03-08, ramp tiny."
+    )
     moss, reeds = keeper.data("brood")
     assert (moss["age_days"], moss["foods_today"], moss["first_nauplii"]) == (2, ["infusoria"], "2026-03-16")
     # 150 fry x .99^13, day 13: from 70 on day 7 to 150 on day 14 a straight line is 138.57 each.
@@ -74,8 +77,9 @@ def test_stock_is_what_was_weighed_less_what_was_begun_since(keeper: Keeper) -> 
         {"lot": "spring tin", "grams": 58.0, "opened": "2026-03-01", "price_per_kg": 180.0}
     ]
     keeper.wait(1)
-    keeper.done("stock", "spring tin", "--grams", "50")
-    assert keeper.data("stock")[0]["grams"] == 50.0
+    keeper.done("stock", "spring tin", "--grams", "50", "--opened", "none")
+    stock = keeper.data("stock")[0]
+    assert (stock["grams"], stock["opened"]) == (50.0, None)
 
 
 @pytest.mark.parametrize(

@@ -26,6 +26,10 @@ from hatchmon.hatchery.wording import Voice
 NOTICE_FOR = timedelta(minutes=15)
 DOES = ("begin", "look", "count", "harvest", "reading", "seen", "brood", "stock")
 SUPPLY = ("brood", "stock")
+_MAY_BE_EMPTY = {  # by what is noted: the field, and what of it the keeper then takes back
+    "brood": {"ramp": "ramp", "loss": "loss_per_day", "ends": "ends"},
+    "stock": {"opened": "opened", "price_per_kg": "price_per_kg"},
+}
 _TICKED = ("undo", "discard", "used_up", "drop")
 
 
@@ -153,6 +157,9 @@ def read_form(form: Mapping[str, str], now: datetime, voice: Voice) -> dict[str,
             body[name] = _numbers(name, fields[name])
     if done in SUPPLY and "drop" not in body:
         _check_supply(done, body)
+        left_empty = [key for name, key in _MAY_BE_EMPTY[done].items() if form.get(name, "-").strip() == ""]
+        if left_empty:
+            body["without"] = left_empty
     if done == "reading":
         if "value" not in body:
             raise _Unclear("Value is missing: what does the instrument say?")

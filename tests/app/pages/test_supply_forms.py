@@ -34,6 +34,9 @@ def test_a_brood_is_noted_changed_and_forgotten(served: tuple[Ground, int], visi
     visitor.send(do="brood", brood="reed bed", fry="1150", swam=SINCE, ends=ends.isoformat(), known="1")
     assert kept(served)[0] == [Brood("reed bed", 1150, SWAM, "tiny", "small", 0.015, ends)]
     visitor.go("/supply/note/brood?of=reed bed")
+    visitor.send(do="brood", brood="reed bed", fry="1150", swam=SINCE, ramp="", loss=" ", ends="", known="1")
+    assert kept(served)[0] == [Brood("reed bed", 1150, SWAM, "tiny")]
+    visitor.go("/supply/note/brood?of=reed bed")
     visitor.send(do="brood", brood="reed bed", drop="1", to="/supply")
     assert "Brood reed bed is forgotten." in visitor.text
     assert kept(served)[0] == []
@@ -44,6 +47,9 @@ def test_what_is_left_of_a_lot_is_noted_and_let_go(served: tuple[Ground, int], v
     visitor.send(do="stock", lot="dune-11", grams="60,5", opened=SINCE, price_per_kg="95", to="/supply")
     assert "Lot dune-11: 60.5 g in stock" in visitor.text
     assert kept(served)[1] == [Stock("dune-11", 60.5, SWAM, 95.0)]
+    visitor.go("/supply/note/stock?of=dune-11")
+    visitor.send(do="stock", lot="dune-11", grams="50", opened="", price_per_kg="")
+    assert kept(served)[1] == [Stock("dune-11", 50.0)]
     visitor.go("/supply/note/stock?of=dune-11")
     visitor.send(do="stock", lot="dune-11", drop="1", to="/supply")
     assert kept(served)[1] == []
