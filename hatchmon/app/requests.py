@@ -341,7 +341,7 @@ def _stock(store: Store, asked: StockOf, now: datetime, voice: Voice) -> Done:
 
 
 def _changes(given: dict[str, Any], without: Sequence[str], bare: object) -> dict[str, Any]:
-    """What to put in place: what is ``given``, and ``without`` these what a ``bare`` one has. Raises Refused."""
+    """What to put in place: what is ``given``; ``without`` these, what a ``bare`` one has. Raises Refused."""
     new = {name: value for name, value in given.items() if value is not None}
     if both := new.keys() & set(without):
         raise Refused(f"{', '.join(sorted(both))}: say what it is, or that there is none.")

@@ -19,6 +19,7 @@ from hatchmon.app.storage import STREAMS_AT_ONCE
 from hatchmon.hatchery.types import Verdict
 from tests.bench import pages, start
 from tests.bench.lines import Aim, Line
+from tests.bench.memory import PAGE_TARGET_MB, imports_mb
 from tests.servers import Mosquitto, free_port, wait_until
 from tests.system.daemon import Daemon, Ground
 
@@ -26,12 +27,12 @@ EVERY_S = 10
 
 
 def readings(store: Store, now: datetime, days: int, raw_days: int, every_s: int) -> None:
-    """``days`` of readings, day by day, older ones thinned as time goes on."""
+    """``days`` of readings until ``now``, day by day, older ones thinned as time goes on; and those since."""
     store._db.execute("PRAGMA synchronous = OFF")  # what is measured comes later
     first = now - timedelta(days=days)
     known = pages.streams(store, first)
-    for day in range(days):
-        begun = first + timedelta(days=day)
+
+    def write(begun: datetime, seconds: int) -> None:
         begun_us = to_us(begun)
         with store.atomic():
             store.add_readings(
@@ -43,14 +44,20 @@ def readings(store: Store, now: datetime, days: int, raw_days: int, every_s: int
                         Verdict.GOOD,
                         "receipt",
                     )
-                    for second in range(0, 86_400, every_s)
+                    for second in range(0, seconds, every_s)
                     for stream, level in known
                 ]
             )
         store.file_readings(0)
+
+    for day in range(days):
+        begun = first + timedelta(days=day)
+        write(begun, 86_400)
         until = begun + timedelta(days=1 - raw_days)
         while store.thin_some(until, store.next_seq(), STREAMS_AT_ONCE):
             pass
+    # This has taken a while, and no cone is to be silent since.
+    write(now, int((datetime.now(UTC) - now).total_seconds()))
 
 
 def lines(folder: Path, brief: bool) -> Iterator[Line]:
@@ -89,6 +96,10 @@ def _in_use(ground: Ground, broker: Mosquitto, port: int, brief: bool) -> Iterat
             )  # fmt: skip
         for kind, ms in told.firsts.items():
             yield Line(f"first visit to {kind}", ms, "ms", ms / told.style_ms, "of the style sheet")
+        bare_mb = sum(imports_mb(("paho.mqtt.client",)).values())
+        most = Aim(PAGE_TARGET_MB)
+        yield Line("daemon, every screen visited", told.resident_mb, "MB", told.resident_mb / bare_mb,
+                   "of Python with paho", most)  # fmt: skip
         for words in _commands(ground, brief):
             seconds, imports = [], []
             for _ in range(1 if brief else 3):
