@@ -15,12 +15,14 @@ from pathlib import Path
 
 import pytest
 
+from hatchmon.adapters.store import spool
 from hatchmon.app.backups import Backups
 from hatchmon.app.settings import load_settings
 from tests.faults.rig import Rig
 from tests.faults.tally import Tally
 from tests.servers import Mosquitto, Receiver, wait_until
 from tests.system.test_disk import NOT_RECORDING, small_disk
+from tests.system.test_kill import in_spool_alone
 from tests.system.test_outages import full_disk
 
 
@@ -246,6 +248,37 @@ def test_the_database_is_deleted_while_in_use(rig: Rig, tally: Tally, long: bool
         recovered.append(rig.manage("was deleted while hatchmon used it"))
     sent, lost = rig.settle()
     tally.note("database deleted in use", sent=sent, lost=lost, recovered_s=recovered)
+    assert lost == 0
+
+
+def test_the_spool_is_spoilt_while_in_use(rig: Rig, tally: Tally, long: bool) -> None:
+    """What lies in it alone the daemon still knows: it goes into the database with the next transaction."""
+    chance = random.Random(7)
+    recovered = []
+    rig.start()
+    database = rig.ground.database
+    file = spool.path_of(database)
+    for number in range(30 if long else 3):
+        rig.moving()
+        wait_until(lambda: in_spool_alone(database), 30.0, "readings in the spool alone")
+        if number % 3 == 0:
+            file.write_bytes(b"")
+        elif number % 3 == 1:
+            size = file.stat().st_size
+            with file.open("r+b") as spoilt:
+                for _ in range(20):
+                    spoilt.seek(chance.randrange(size))
+                    spoilt.write(chance.randbytes(200))
+        else:
+            file.unlink()
+        code, _ = rig.daemon.stop()
+        assert code == 0
+        begun = time.monotonic()
+        rig.daemon.start()
+        rig.moving()
+        recovered.append(time.monotonic() - begun)
+    sent, lost = rig.settle()
+    tally.note("spool emptied, overwritten or deleted in use", sent=sent, lost=lost, recovered_s=recovered)
     assert lost == 0
 
 
