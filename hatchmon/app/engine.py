@@ -9,27 +9,28 @@ import logging
 import sqlite3
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
 from hatchmon.adapters.clock import Clock
 from hatchmon.adapters.mqtt import Incoming, LinkDown, LinkUp, SubscriptionRefused
-from hatchmon.adapters.push import PATIENCE, Begun, Delivered, Failed
+from hatchmon.adapters.push import Begun, Delivered, Failed
 from hatchmon.adapters.series import Forwarded, SeriesTrouble, SeriesWell, SetAside
-from hatchmon.adapters.store import Request, Store, from_us, to_us
+from hatchmon.adapters.store import Request, Store, from_us
 from hatchmon.app import state
+from hatchmon.app.absence import OFF_AFTER, Absence
 from hatchmon.app.beliefs import Beliefs
 from hatchmon.app.buttons import answer as button_answer
+from hatchmon.app.cone_facts import ConeFacts
+from hatchmon.app.cone_state import ConeState
 from hatchmon.app.intake import KEPT_DELIVERIES, Intake
 from hatchmon.app.machine import Machine
 from hatchmon.app.outside import Nobody, Outside
-from hatchmon.app.pending import DAILY, GIVE_UP_AFTER, Pending
+from hatchmon.app.pending import Pending
 from hatchmon.app.plan_watch import TROUBLE, PlanWatch
 from hatchmon.app.record import (
-    Water,
     note_water,
-    salinity_or_limit,
     stored_of,
     thresholds_of,
     watch_batch,
@@ -40,31 +41,16 @@ from hatchmon.app.requests import carry_out
 from hatchmon.app.settings import Settings
 from hatchmon.app.share import check_ours
 from hatchmon.app.snapshot import ConeNow, Showcase
+from hatchmon.app.teller import Teller
 from hatchmon.app.timekeeper import Timekeeper, judge_again
 from hatchmon.hatchery.alerts import (
-    STAGES,
-    URGENCY,
     WATER,
-    Afflicted,
-    AlertBook,
-    Fact,
-    Quiet,
-    Rules,
-    back_words,
     batch_scope,
     begin_facts,
-    dark_facts,
-    doubt_facts,
-    salt_facts,
-    silent_facts,
     slow_lot_facts,
-    stage_facts,
-    water_facts,
 )
-from hatchmon.hatchery.daily import ConeDay, daily_words, wrong_of
-from hatchmon.hatchery.next_look import NextLook
 from hatchmon.hatchery.storage import storage_facts
-from hatchmon.hatchery.types import Alert, Batch, Forecast, Quantity, Refused, Verdict
+from hatchmon.hatchery.types import Batch, Forecast, Quantity, Refused, Verdict
 from hatchmon.hatchery.units import to_inner
 from hatchmon.hatchery.watch import BatchWatch
 from hatchmon.hatchery.wording import Voice
@@ -77,13 +63,9 @@ AT_ONCE = 16  # running batches that are forecast before what has come meanwhile
 SAID_AT_ONCE = 64  # the same for states to be published
 POLL_S = 0.5
 STEP_S = 120.0
-OFF_AFTER = timedelta(minutes=10)
-BACK_WAIT_S = 300.0
 REISSUE = timedelta(minutes=30)
 MOVED_H = 0.05
 MOST_PENDING = 5000
-SECOND_WITHIN = timedelta(days=1)  # what is older is no news to anybody
-FRESH = timedelta(hours=1)  # of a reading of salt or light
 FAULT = "hatchmon could not do it: a fault of the program. The log says more: journalctl -u 'hatchmon*'"
 
 
@@ -101,23 +83,6 @@ class JobTold:
 
 class DailyDue:
     """It is time for the message of the day."""
-
-
-@dataclass(slots=True)
-class ConeState:
-    """What the engine knows of one cone now. ``water``: newest usable (value, time) by quantity; ``stored``:
-    its batches in the cold store; ``facts``: what was true of its batch when that was last forecast;
-    ``true_since``: by kind, since when (monotonic) its readings have told so without a break."""
-
-    name: str
-    water: Water = field(default_factory=dict)
-    watch: BatchWatch | None = None
-    forecast: Forecast | None = None
-    issued: Forecast | None = None
-    next_look: NextLook | None = None
-    stored: list[Batch] = field(default_factory=list)
-    facts: list[Fact] = field(default_factory=list)
-    true_since: dict[str, float] = field(default_factory=dict)
 
 
 class Engine:
@@ -146,26 +111,14 @@ class Engine:
         self._answered = False  # a request has been, and who asked wants to see it
         self._outside: Outside = outside or Nobody()
         self.recorder = Recorder(settings, store, clock, self._outside, self.voice)
-        alerts = settings.alerts
-        self._rules = Rules(
-            ready_soon_min=alerts.ready_soon_min,
-            closing_min=alerts.closing_min,
-            water_min=alerts.water_min,
-            silent_min=alerts.silent_min,
-            broker_min=alerts.broker_min,
-            series_min=alerts.series_min,
-            urgency={str(kind): urgency for kind, urgency in alerts.urgency.items()},
-        )
-        self._quiet = None if settings.quiet is None else Quiet(settings.quiet.start, settings.quiet.end)
         self._come: deque[Incoming] = deque()
         """Messages not looked at yet, because the database is in trouble."""
         self._published: dict[str, bytes] = {}
         self._heard: set[str] = set()
         """Cones whose batches have had readings since the last turn."""
-        self._book = AlertBook(self._rules)
+        self._teller = Teller(settings, store, self.recorder, self.voice)
         self._daily_due = False
         self._beliefs = Beliefs(store, thresholds_of(settings))
-        self._began = clock.now()
         self.machine = Machine(clock.monotonic())
         self._time = Timekeeper(store, clock, settings.clock.wait_min)
         if not self._alone:
@@ -174,8 +127,7 @@ class Engine:
             if store.unfiled() > FEW_UNFILED:  # each stream would be looked for among all of them
                 store.file_readings(KEPT_DELIVERIES)
         alive_us = max(int(store.meta("alive_us", "0")), store.received_last_us())
-        self._last_run = from_us(alive_us) if alive_us else None
-        """The last sign of life of an earlier run, until the keeper has been told how long we were off."""
+        self._absence = Absence(clock, from_us(alive_us) if alive_us else None)
         self._data_version = -1
         self._round: deque[str] = deque()
         """Cones whose batches are still to be forecast in this minute's round."""
@@ -183,15 +135,12 @@ class Engine:
         self._concluded_mono: float | None = None
         self._to_publish: deque[str] = deque()
         self._polled_mono = float("-inf")
-        self._off_from: datetime | None = None
-        self._off_since_start = False
-        self._said_before: dict[str, Forecast | None] = {}  # by cone, the forecast before we were off
-        self._back_mono = clock.monotonic()
         self._turned_mono = clock.monotonic()
         self._rewound = 0  # how often the series store's cursors were set back
         self._plan = PlanWatch(settings, store)
         self._planned_mono: float | None = None  # the conclusion at which that was last looked at
         self.intake = Intake(settings, store, clock, self._use)
+        self._facts = ConeFacts(settings, clock, self._teller, self.intake, self.machine)
         self._load()
 
     # --- loading ------------------------------------------------------------------------------
@@ -199,7 +148,7 @@ class Engine:
     def _load(self) -> None:
         """Take everything from the database; what memory held of it is forgotten."""
         now = self._clock.now()
-        self._book = AlertBook(self._rules, self._store.standings())
+        self._teller.load()
         ours = self.settings.looks_after
         water = water_of(self._store)
         self.cones = {name: ConeState(name, water[name]) for name in water if ours(name)}
@@ -209,24 +158,7 @@ class Engine:
         for name, stored in stored_of(self._store, now).items():
             if ours(name):
                 self.cones.setdefault(name, ConeState(name)).stored = stored
-        last = self._last_run
-        if (
-            last is not None
-            and self._began - last > OFF_AFTER
-            and self._note_outage(last, self._time.goes_on)
-        ):
-            self._last_run = None
-
-    def _note_outage(self, since: datetime, since_start: bool) -> bool:
-        """We were off until just now: if a batch ran then, the keeper is to be told once the first readings
-        are in. ``since_start``: all that time the machine was on, or asleep."""
-        watches = [cone.watch for cone in self.cones.values() if cone.watch is not None]
-        if not any(watch.batch.started < since for watch in watches):
-            return False
-        self._off_from, self._off_since_start = since, since_start
-        self._back_mono = self._clock.monotonic()
-        self._said_before = {name: cone.issued for name, cone in self.cones.items()}
-        return True
+        self._absence.started(self.cones, self._time.goes_on)
 
     def _watch(self, batch: Batch, now: datetime) -> None:
         cone = self.cones.setdefault(batch.cone, ConeState(batch.cone))
@@ -247,8 +179,7 @@ class Engine:
             self._watch(batch, now)
         cone.stored = stored_of(self._store, now).get(name, [])
         if ended is not None and (cone.watch is None or cone.watch.batch.batch_id != ended.batch_id):
-            self._book.forget(batch_scope(ended))
-            self._pending.overtaken.append((tuple(URGENCY), batch_scope(ended)))
+            self._teller.forget(ended)
         for stream in self._store.streams():
             if stream.cone == name and not stream.topic:
                 for time, raw, _ in self._store.recent(stream.stream_id, 1):
@@ -353,8 +284,7 @@ class Engine:
         mono = self._clock.monotonic()
         stood_still, self._turned_mono = mono - self._turned_mono, mono
         if self._real_s(stood_still) > OFF_AFTER.total_seconds():  # the machine slept
-            self._began = self._clock.now()
-            self._note_outage(self._began - timedelta(seconds=stood_still), since_start=True)
+            self._absence.slept(stood_still, self.cones)
         if self.recorder.rests(mono):
             return
         try:
@@ -419,7 +349,7 @@ class Engine:
         return self._kept(self.recorder.save)
 
     def _kept(self, keep: Callable[[Standings], bool]) -> bool:
-        book, self._changed = self._book, True
+        book, self._changed = self._teller.book, True
         asked = bool(self._pending.requests)
         if not keep({key: book.standing[key] for key in book.changed}):
             return False
@@ -431,13 +361,6 @@ class Engine:
     def _stumble(self, error: sqlite3.Error) -> None:
         self._changed = True
         self.recorder.stumble(error)
-
-    def _send(self, alert: Alert, now: datetime) -> None:
-        self._pending.alerts.append((alert, now if alert.urgency == "now" else self._not_quiet_from(now)))
-
-    def _not_quiet_from(self, now: datetime) -> datetime:
-        """When what can wait may be said: ``now``, or the end of the quiet hours it falls into."""
-        return (None if self._quiet is None else self._quiet.ends(now, self.voice)) or now
 
     # --- forecasts and alerts -----------------------------------------------------------------
 
@@ -456,7 +379,7 @@ class Engine:
             cone.facts = []
             if cone.watch is not None and not self._time.too_early_for(cone.watch.batch.started):
                 self._forecast(cone, cone.watch, now)
-                cone.facts = self._facts(cone, cone.watch.batch, now)
+                cone.facts = self._facts.of(cone, cone.watch.batch, now)
 
     def _forecast_anew(self, name: str | None) -> None:
         """A request has been carried out: forecast its cone first, then the others, a few now."""
@@ -486,26 +409,19 @@ class Engine:
         running = {cone.name for cone in self.cones.values() if cone.watch is not None}
         facts += begin_facts(self._plan.beginnings(), now, running, self.voice)
         self.machine.unset = self._time.waited_in_vain
-        facts += self.machine.facts(now, mono, self._rules, self.voice)
+        facts += self.machine.facts(now, mono, self._teller.rules, self.voice)
         facts += storage_facts(self.recorder.disk.room(), self.undone.get("backup"))
-        if through and self._off_from is not None and self._may_say_back(mono):
-            self._send(self._back(self._off_from, now), now)
-            self._off_from = None
-        for alert in self._book.update(now, elapsed_s, facts):
-            log.info("alert %s: %s", alert.kind, alert.title)
-            if alert.kind in TROUBLE:
-                self._plan.changed()
-            self._send(alert, now)
-            if alert.kind in STAGES:
-                self._pending.overtaken.append((STAGES[: STAGES.index(alert.kind)], alert.scope))
-        self._tell_second(now)
+        if through and not self._time.boot.held:
+            back = self._absence.told(self.cones, self._teller.rules, self.voice)
+            if back is not None:
+                self._teller.send(back, now)
+        if any(alert.kind in TROUBLE for alert in self._teller.tell(facts, now, elapsed_s)):
+            self._plan.changed()
+        scopes = {batch_scope(cone.watch.batch) for cone in self.cones.values() if cone.watch is not None}
+        self._teller.tell_second(scopes, now)
         if through and self._daily_due:
-            standing = (fact for fact in facts if self._book.stands(fact.kind, fact.scope))
-            self._tell_how_all_is(wrong_of(standing), now)
+            self._teller.tell_how_all_is(self.cones.values(), facts, self.undone.values(), now)
             self._daily_due = False
-        for kind, scope in self._book.changed:
-            if not self._book.stands(kind, scope):
-                self._pending.overtaken.append(((kind,), scope))
         if not any(reading.dated_by == "receipt" for reading in self._pending.readings.values()):
             self._pending.alive = now
         if not self._save():
@@ -513,53 +429,6 @@ class Engine:
         self.recorder.tidy_up()
         self._outside.wake_push()  # quiet hours may have ended
         self._publish_states()
-
-    def _tell_second(self, now: datetime) -> None:
-        """Have somebody else told what nobody has seen in time and is still so."""
-        second = self.settings.push.second
-        if second is None:
-            return
-        running = {batch_scope(cone.watch.batch) for cone in self.cones.values() if cone.watch is not None}
-        told_by = now - timedelta(minutes=second.after_min)
-        for row in self._store.unanswered(second.urgencies, now - SECOND_WITHIN, told_by):
-            kind, scope = row["kind"], row["scope"]
-            if not self._book.stands(kind, scope):
-                continue
-            if kind in STAGES:
-                later = STAGES[STAGES.index(kind) + 1 :]
-                if scope not in running or any(self._book.stands(stage, scope) for stage in later):
-                    continue
-            when = now if row["urgency"] == "now" else self._not_quiet_from(now)
-            self._pending.seconds.append((row["alert_id"], when))
-
-    def _tell_how_all_is(self, standing: list[str], now: datetime) -> None:
-        """The message of the day. It comes at the hour that the keeper chose, quiet or not."""
-        cones = [
-            ConeDay(
-                cone.name,
-                None if cone.watch is None else cone.watch.batch,
-                cone.forecast,
-                cone.water.get(Quantity.TEMPERATURE),
-            )
-            for cone in self.cones.values()
-        ]
-        wrong = [*standing, *self.undone.values(), *self._undelivered(now)]
-        title, body = daily_words(cones, wrong, now, self.voice)
-        day = now.astimezone(self.voice.zone).date()
-        alert = Alert(DAILY, f"day {day}", None, "can wait", title, body, now)
-        self._pending.alerts.append((alert, now))
-
-    def _undelivered(self, now: datetime) -> list[str]:
-        """What is wrong with the push, by address."""
-        newest: dict[int, str] = {}
-        for row in self._store.undelivered(PATIENCE, now - timedelta(days=1) - GIVE_UP_AFTER):
-            which = "push.to" if row["address"] >= 0 else "push.second.to"
-            number = row["address"] if row["address"] >= 0 else -1 - row["address"]
-            state = "given up" if row["state"] == "given up" else "not through yet"
-            newest.setdefault(
-                row["address"], f"messages to {which}[{number}] are {state}: {row['last_error']}"
-            )
-        return list(newest.values())
 
     def _forecast(self, cone: ConeState, watch: BatchWatch, now: datetime) -> None:
         foreseen = self._beliefs.foresee(watch, cone.water, now)
@@ -570,39 +439,6 @@ class Engine:
                 cone.next_look = foreseen.next_look()
             self._pending.forecasts.append((watch.batch.batch_id, new))
 
-    def _facts(self, cone: ConeState, batch: Batch, now: datetime) -> list[Fact]:
-        forecast = cone.forecast
-        assert forecast is not None
-        facts = stage_facts(batch, forecast, now, self._book, self._rules, self.voice)
-        facts += doubt_facts(batch, forecast, self.voice)
-        since, _ = self.intake.silent_since(cone.name, now)
-        # While we were off, or the broker was, nobody could be heard.
-        listening = self.machine.listening_for(self._clock.monotonic())
-        if listening is not None and listening >= timedelta(minutes=self._rules.silent_min):
-            facts += silent_facts(batch, since, now, self._rules, self.voice)
-        return facts + self._water_facts(cone, batch, now)
-
-    def _water_facts(self, cone: ConeState, batch: Batch, now: datetime) -> list[Fact]:
-        """What the newest readings tell by themselves, and for how long they have."""
-        facts: list[Fact] = []
-        water = cone.water.get(Quantity.TEMPERATURE)
-        if water is not None:
-            band_c = self.settings.band_c(batch.lot)
-            facts += water_facts(batch, water[0], band_c, self._book, self._rules, self.voice)
-        if facts and self.intake.silent_since(cone.name, now) != (None, True):
-            facts = []  # nobody knows how the water is now
-        fresh = {quantity: value for quantity, (value, time) in cone.water.items() if now - time <= FRESH}
-        salinity = salinity_or_limit(fresh)
-        if salinity is not None:
-            band_g_l = self.settings.band_g_l(batch.lot)
-            facts += salt_facts(batch, *salinity, band_g_l, self._book, self._rules)
-        if Quantity.LIGHT in fresh:
-            least_lux = self.settings.alerts.dark_lux
-            facts += dark_facts(batch, fresh[Quantity.LIGHT], now, least_lux, self._book, self._rules)
-        mono = self._clock.monotonic()
-        cone.true_since = {fact.kind: cone.true_since.get(fact.kind, mono) for fact in facts}
-        return [replace(fact, held_s=mono - cone.true_since[fact.kind]) for fact in facts]
-
     def _mind_readings(self) -> None:
         """Raise at once what readings that have just come make true for long enough, to be stored with it."""
         heard, self._heard = self._heard, set()
@@ -611,38 +447,12 @@ class Engine:
             cone = self.cones.get(name)
             if cone is None or cone.watch is None or self._time.too_early_for(cone.watch.batch.started):
                 continue
-            facts = self._water_facts(cone, cone.watch.batch, now)
-            if any(self._book.would_raise(fact, now) for fact in facts):
+            facts = self._facts.of_water(cone, cone.watch.batch, now)
+            if any(self._teller.book.would_raise(fact, now) for fact in facts):
                 cone.facts = [fact for fact in cone.facts if fact.kind not in WATER] + facts
                 raised = True
         if raised:
             self._conclude()
-
-    def _may_say_back(self, mono: float) -> bool:
-        """Whether every running batch has been heard of since we are back, or that takes too long."""
-        if self._time.boot.held:
-            return False
-        if self._real_s(mono - self._back_mono) >= BACK_WAIT_S:
-            return True
-        newest = (
-            cone.water.get(Quantity.TEMPERATURE) for cone in self.cones.values() if cone.watch is not None
-        )
-        return all(known is not None and known[1] >= self._began for known in newest)
-
-    def _back(self, off_from: datetime, now: datetime) -> Alert:
-        afflicted = [
-            Afflicted(
-                cone.watch.batch,
-                self._said_before.get(name),
-                cone.forecast,
-                *cone.watch.water_around(off_from),
-            )
-            for name, cone in self.cones.items()
-            if cone.watch is not None and cone.forecast is not None and cone.watch.batch.started < off_from
-        ]
-        title, body = back_words(off_from, self._began, now, afflicted, self.voice)
-        urgency = self._rules.urgency.get("back", URGENCY["back"])
-        return Alert("back", f"since {to_us(off_from)}", None, urgency, title, body, now)
 
     def _publish_states(self) -> None:
         """Have every cone's state published where it has changed, the first ones now."""
@@ -821,7 +631,7 @@ class Engine:
         marks, since = self._time.boot.marks, self._time.began
         with self._store.atomic():
             moved = self._store.shift_times(marks, since, now - by, by)
-            self._store.hold_letters(now, self._not_quiet_from(now))
+            self._store.hold_letters(now, self._teller.not_quiet_from(now))
             self._store.date_changes(now)
             judge_again(self._store, marks.readings, now)
             back = {feed: min(first - 1, self._store.series_cursor(feed)) for feed, first in moved.items()}
@@ -833,12 +643,7 @@ class Engine:
             self.machine.jumped(by, mono)
         self._rewound += 1
         self._outside.rewind_series(back, self._rewound)
-        self._began += by
-        # What the machine noted of itself since its start moves as well.
-        if self._last_run is not None and self._time.goes_on:
-            self._last_run += by
-        if self._off_from is not None and self._off_since_start:
-            self._off_from += by
+        self._absence.clock_jumped(by, self._time.goes_on)
         self.intake.load()
         self._load()
 

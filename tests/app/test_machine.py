@@ -47,7 +47,7 @@ def test_the_broker_is_away_for_an_hour(bench: Bench) -> None:
     bench.engine.take(UP)
     wait(bench, 8 * MINUTE)  # the probe takes its time
     assert bench.alerts() == ["broker"]
-    assert not bench.engine._book.stands("broker", "link")
+    assert not bench.engine._teller.book.stands("broker", "link")
     wait(bench, 4 * MINUTE)
     assert bench.alerts() == ["broker", "silent"]
 
@@ -92,11 +92,11 @@ def test_a_topic_refused_stands_until_the_next_connection(bench: Bench) -> None:
     bench.engine.take(UP)
     wait(bench, 2 * MINUTE)
     assert bench.alerts() == ["broker"]
-    assert bench.engine._book.stands("broker", "topic hatchery/+/+")
+    assert bench.engine._teller.book.stands("broker", "topic hatchery/+/+")
     bench.engine.take(DOWN)
     bench.engine.take(UP)
     wait(bench, 7 * MINUTE)
-    assert not bench.engine._book.stands("broker", "topic hatchery/+/+")
+    assert not bench.engine._teller.book.stands("broker", "topic hatchery/+/+")
 
 
 def test_the_series_store_refuses_the_token(bench: Bench) -> None:
@@ -113,5 +113,5 @@ def test_the_series_store_refuses_the_token(bench: Bench) -> None:
     wait(bench, HOUR + 10 * MINUTE)
     bench.engine.take(SeriesWell())
     wait(bench, 10 * MINUTE)
-    assert not bench.engine._book.stands("series", "store")
+    assert not bench.engine._teller.book.stands("series", "store")
     assert bench.alerts() == ["series"]
