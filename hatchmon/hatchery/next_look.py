@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from hatchmon.hatchery.looks import WORDS, look_bounds
-from hatchmon.science.hatching import OFFSETS, Draws, Paths, reach_h
+from hatchmon.science.hatching import OFFSETS, Draws, Paths
 from hatchmon.science.learning import GLANCE_SD
 from hatchmon.science.normal import Floats, normal_cdf, normal_quantile
 
@@ -35,26 +35,30 @@ def most_telling(draws: Draws, mu: Floats, paths: Paths, now_h: float, late: boo
     known: then by how much T90 is narrower counts by how long that is known before it.
     """
     few = slice(None, None, _EVERY)
-    middle = OFFSETS.size // 2
-    t90 = np.log(reach_h(draws, (mu + _Z90 * draws.sigma)[:, None], paths)[few, middle, 0])
+    node, mu, sigma = draws.node[few], mu[few], draws.sigma[few]
+    t90_h, wanted = np.empty(mu.size), np.exp(mu + _Z90 * sigma)
+    for number, q in enumerate(paths.q[:, OFFSETS.size // 2]):
+        t90_h[node == number] = np.interp(wanted[node == number], q, paths.hours)
+    t90 = np.log(t90_h)
     spread = float(np.var(t90))
     if spread <= 0.0:
         return None
     hours = now_h + np.arange(AHEAD_H + 1.0)
-    q = np.stack([np.interp(hours, paths.hours, node[middle]) for node in paths.q])  # (7, hours)
-    z = (np.log(np.maximum(q[draws.node[few]], 1e-9)) - mu[few, None]) / draws.sigma[few, None]  # (n, hours)
-    below = normal_cdf((_EDGES - z[..., None]) / GLANCE_SD)  # (n, hours, 5)
-    ends = np.concatenate((np.zeros((*z.shape, 1)), below, np.ones((*z.shape, 1))), axis=-1)
-    said = np.diff(ends, axis=-1)  # (n, hours, 6) chance of each word
-    weight = said.sum(axis=0)
-    mean = np.einsum("nhw,n->hw", said, t90) / np.maximum(weight, 1e-12)
-    square = np.einsum("nhw,n->hw", said, t90**2) / np.maximum(weight, 1e-12)
-    left = np.sum(weight * (square - mean**2), axis=-1) / t90.size
+    ln_q = np.log(np.maximum(paths.q_at(hours), 1e-9))  # (7, hours)
+    z = (ln_q[node] - mu[:, None]) / sigma[:, None]  # (n, hours)
+    below = normal_cdf((_EDGES[:, None, None] - z) / GLANCE_SD)  # (5, n, hours)
+    powers = np.stack((np.ones_like(t90), t90, t90**2))
+    ends = np.zeros((_EDGES.size + 2, 3, hours.size))
+    ends[1:-1] = powers @ below
+    ends[-1] = powers.sum(axis=1)[:, None]
+    weight, mean, square = np.diff(ends, axis=0).swapaxes(0, 1)  # (6, hours): of each word by its chance
+    mean, square = (each / np.maximum(weight, 1e-12) for each in (mean, square))
+    left = np.sum(weight * (square - mean**2), axis=0) / t90.size
     narrower = 1.0 - np.sqrt(np.maximum(left, 0.0) / spread)
     if narrower.max() < WORTH_IT:
         return None
     if late:
-        left_h = np.maximum(np.exp(t90)[:, None] - hours, 0.0).mean(axis=0)
+        left_h = np.maximum(t90_h[:, None] - hours, 0.0).mean(axis=0)
         first = int(np.argmax(narrower * left_h * (narrower >= WORTH_IT)))
     else:
         first = int(np.argmax(narrower >= GOOD_ENOUGH * narrower.max()))

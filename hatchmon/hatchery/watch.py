@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from array import array
 from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -30,7 +31,7 @@ from hatchmon.science.hatching import (
 )
 from hatchmon.science.learning import SHARE_Z, Counted, Evidence, LotBelief
 from hatchmon.science.nauplii import Thresholds, opening_probit, usable_until_h, window
-from hatchmon.science.normal import Floats, normal_cdf, normal_quantile
+from hatchmon.science.normal import Floats, normal_cdf, normal_quantile, quantiles
 from hatchmon.science.rates import energy_loss_rate, schoolfield_1981, shape_sd
 from hatchmon.science.yields import count_likelihood
 
@@ -45,14 +46,14 @@ LN_RATE_PER_C = 0.095  # d ln rho / dT near 25 C for E = .73 eV
 HORIZON_H = 400.0
 LATE_BY = 0.20  # ln h: a batch seen to be so much later than its lot was believed is late; assumed
 NOT_MEASURED = Room()
-_LEVELS = (0.1, 0.5, 0.9)
+_LEVELS: Floats = np.array([0.1, 0.5, 0.9])
 _SHARES: Floats = normal_cdf(SHARE_Z)
 UNKNOWN_HATCHABILITY = (
     par.HATCHABILITY.value * par.HATCHABILITY_CYSTS.value,
     (1.0 - par.HATCHABILITY.value) * par.HATCHABILITY_CYSTS.value,
 )
 """Beta parameters of the share of full cysts that ever hatch, for a lot nobody has counted."""
-_PERCENTS: Floats = normal_quantile(np.array(_LEVELS))
+_PERCENTS: Floats = normal_quantile(_LEVELS)
 _TWICE: Floats = normal_quantile(np.array([0.6, 0.95]))
 # Fine where the water may still move, coarse where it has long settled.
 _AHEAD_H: Floats = np.concatenate(
@@ -60,9 +61,12 @@ _AHEAD_H: Floats = np.concatenate(
 )
 
 
-def _rho_by_node(temps_c: Floats) -> Floats:
-    """(7, 5, k) temperatures to rates: the nodes lie on the first axis."""
-    return schoolfield_1981(temps_c, ENERGY_NODES_EV[:, None, None])
+def _rates(temps_c: Floats) -> Floats:
+    """(..., k) temperatures to (8, ..., k): the rates of the 7 nodes, then that at which energy is burnt."""
+    rates = np.empty((ENERGY_NODES_EV.size + 1, *temps_c.shape))
+    rates[:-1] = schoolfield_1981(temps_c, ENERGY_NODES_EV.reshape(-1, *[1] * temps_c.ndim))
+    rates[-1] = energy_loss_rate(temps_c)
+    return rates
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,9 +109,10 @@ class BatchWatch:
         self.hatchability = UNKNOWN_HATCHABILITY
         self.salinity = batch.salinity  # g/L, or None; a measured one may be put in its place
         self.light_known = False  # whether it surely had light in its first hours
-        self._minutes: list[int] = []  # rising; minute 0 is the start of the batch
-        self._means: list[float] = []
-        self._counts: list[int] = []
+        # Not lists, whose thousands of numbers lie all over the memory, and are copied one by one.
+        self._minutes = array("q")  # rising; minute 0 is the start of the batch
+        self._means = array("d")
+        self._counts = array("q")
         self._before: tuple[datetime, float] | None = None
         self._air: dict[int, float] = {}  # of the room, by ten minutes from the start
         # Progress (8 rows: 7 nodes, then the energy exponent) at points whose minute is over.
@@ -161,15 +166,13 @@ class BatchWatch:
 
     def log(self) -> tuple[Floats, Floats]:
         """(hours from the start, deg C), both (n,): the log with its first value carried to the start."""
-        hours = (np.array(self._minutes, dtype=np.float64) + 0.5) / 60.0
-        temps = np.array(self._means, dtype=np.float64)
-        if self._before is not None:
-            first = self._before[1]
-        elif temps.size:
-            first = float(temps[0])
-        else:
-            return hours, temps
-        return np.insert(hours, 0, 0.0), np.insert(temps, 0, first)
+        if not self._minutes and self._before is None:
+            return np.zeros(0), np.zeros(0)
+        hours, temps = np.zeros(len(self._minutes) + 1), np.empty(len(self._minutes) + 1)
+        hours[1:] = (np.array(self._minutes) + 0.5) / 60.0
+        temps[1:] = self._means
+        temps[0] = temps[1] if self._before is None else self._before[1]
+        return hours, temps
 
     def forecast(
         self,
@@ -206,18 +209,21 @@ class BatchWatch:
         paths, ahead = course.paths, course.ahead
         trust, reasons = self._trust(course)
         refused = not_predictable(course.hours, course.temps, ahead, course.until_h)
-        q_now = np.array([np.interp(course.until_h, paths.hours, q[OFFSETS.size // 2]) for q in paths.q])
+        q_now = paths.q_at(np.array([course.until_h]))[:, 0]
         hatched = share_hatched(draws, mu, q_now)
         if refused:
             return self._silent(now, refused, float(q_now[CENTRAL_NODE]), hatched, ahead.rule)
 
-        marks = np.append(_PERCENTS, opening_probit(draws, thresholds))
+        marks, opening_z = _PERCENTS, opening_probit(draws, thresholds)
+        if opening_z != marks[-1]:  # else it opens at T90
+            marks = np.append(marks, opening_z)
         when = reach_h(draws, mu[:, None] + marks * draws.sigma[:, None], paths)
-        opening = window(draws, mu, paths, thresholds, when[..., 3])
+        opening = window(draws, mu, paths, thresholds, when[..., -1])
         hatch = _levels(when)
         few = _levels(np.stack((opening.few_open_h, opening.best_h, opening.closes_h), axis=-1))
         # The few draws behind the last two are moved by what tells their opening from that of all.
-        t10, t50, t90, opens, best, closes = map(_band, (*hatch, *(few[1:] + hatch[3] - few[0])))
+        moved = few[1:] + hatch[-1] - few[0]
+        t10, t50, t90, opens, best, closes = map(_band, (*hatch[:3], hatch[-1], *moved))
         if closes.p50 <= opens.p50:
             reasons.append(f"poor synchrony: harvest twice, {self._twice(draws, mu, paths)}")
         sure = (opens.p90, closes.p10) if opens.p90 < closes.p10 else None
@@ -244,7 +250,7 @@ class BatchWatch:
     def _twice(draws: Draws, mu: Floats, paths: Paths) -> str:
         """When 60 and 95 % will have hatched. To the half hour: a reason is stored anew when it changes."""
         when = reach_h(draws, mu[:, None] + _TWICE * draws.sigma[:, None], paths)
-        first_h, second_h = (round(2.0 * float(np.quantile(when[..., n], 0.5))) / 2.0 for n in (0, 1))
+        first_h, second_h = (round(2.0 * float(median_h)) / 2.0 for median_h in _levels(when)[:, 1])
         return f"at about 60 % and 95 % hatched ({first_h:g} and {second_h:g} h after the start)"
 
     def evidence(self, until: datetime) -> Evidence | None:
@@ -285,7 +291,8 @@ class BatchWatch:
 
     def _draws(self, course: _Course, belief: LotBelief) -> tuple[Draws, Floats]:
         """The unknowns of this batch given its notes so far, and ln Q at half hatch of each draw."""
-        draws = belief.draws(self._evidence(course), course.extra_sd, self.light_known)
+        noted = self._evidence(course) if self.looks or self.counts else None
+        draws = belief.draws(noted, course.extra_sd, self.light_known)
         return draws, draws.mu(self.salinity)
 
     def _evidence(self, course: _Course) -> Evidence:
@@ -320,9 +327,7 @@ class BatchWatch:
 
     def _ln_q(self, times: Sequence[datetime], paths: Paths) -> Floats:
         """(k, 7) ln of the progress at each time, less the effect of salt."""
-        hours = np.array([self.batch.hours_at(time) for time in times])
-        middle = OFFSETS.size // 2
-        q = np.stack([np.interp(hours, paths.hours, node[middle]) for node in paths.q], axis=-1)
+        q = paths.q_at(np.array([self.batch.hours_at(time) for time in times])).T
         return np.asarray(np.log(np.maximum(q, 1e-6)) - salt_shift(self.salinity)[0], dtype=np.float64)
 
     def _unknown(self, now: datetime) -> Forecast:
@@ -347,9 +352,7 @@ class BatchWatch:
         air = (np.array(list(self._air)) / 6.0, np.array(list(self._air.values())))
         all_hours, all_temps, own = bridged(hours, temps, air, SMALL_GAP_H)
         span, water = all_hours[own[start] :], all_temps[own[start] :]
-        q = progress(span, np.broadcast_to(water, (7, water.size)), _rho_rows)
-        loss = progress(span, water, energy_loss_rate)
-        new = np.vstack((q, loss[None]))[:, own[start:] - own[start]] + known[:, -1:]
+        new = progress(span, water, _rates)[:, own[start:] - own[start]] + known[:, -1:]
         past = np.concatenate((known, new[:, 1:]), axis=1)
         # The newest minute is still filling: it is not settled.
         self._settled = past[:, : max(past.shape[1] - 1, 0)]
@@ -387,26 +390,20 @@ class BatchWatch:
         return names[level], reasons
 
 
-def _rho_rows(temps_c: Floats) -> Floats:
-    return schoolfield_1981(temps_c, ENERGY_NODES_EV[:, None])
-
-
 def paths_through(hours: Floats, past: Floats, ahead: Ahead) -> Paths:
     """The log's progress, thinned to ten minutes, carried on along the five courses ahead."""
     last = float(hours[-1])
     slots = np.floor(hours * 6.0)
-    kept = np.flatnonzero(np.diff(slots, append=np.inf) > 0)
-    kept = kept if kept[0] == 0 else np.insert(kept, 0, 0)
+    lasts = np.ones(slots.size, dtype=np.bool_)
+    lasts[1:-1] = slots[2:] > slots[1:-1]
+    kept = np.flatnonzero(lasts)  # the first, and the last of each ten minutes
 
     offsets = OFFSETS[:, None]
     temps = np.clip(ahead.mean_c(_AHEAD_H) + offsets * ahead.sd_c(_AHEAD_H), -10.0, 60.0)  # (5, h)
-    future_q = progress(_AHEAD_H, np.broadcast_to(temps, (7, *temps.shape)), _rho_by_node, HORIZON_H)
-    future_loss = progress(_AHEAD_H, temps, energy_loss_rate, HORIZON_H)
-    q_past = np.broadcast_to(past[:7, None, kept], (7, OFFSETS.size, kept.size))
-    q = np.concatenate((q_past, past[:7, -1][:, None, None] + future_q[..., 1:]), axis=-1)
-    loss_past = np.broadcast_to(past[7, kept], (OFFSETS.size, kept.size))
-    loss = np.concatenate((loss_past, past[7, -1] + future_loss[..., 1:]), axis=-1)
-    return Paths(np.concatenate((hours[kept], last + _AHEAD_H[1:])), q, q[CENTRAL_NODE], loss)
+    future = progress(_AHEAD_H, temps, _rates, HORIZON_H)
+    so_far = np.broadcast_to(past[:, None, kept], (past.shape[0], OFFSETS.size, kept.size))
+    both = np.concatenate((so_far, past[:, -1, None, None] + future[..., 1:]), axis=-1)
+    return Paths(np.concatenate((hours[kept], last + _AHEAD_H[1:])), both[:-1], both[CENTRAL_NODE], both[-1])
 
 
 def not_predictable(hours: Floats, temps: Floats, ahead: Ahead, now_h: float) -> str | None:
@@ -454,7 +451,7 @@ def gap_variance(gap_h: Floats) -> Floats:
 
 def _levels(hours: Floats) -> Floats:
     """(k, 3) the quantiles of a Band for each of the k last of ``hours`` (..., k)."""
-    return np.asarray(np.quantile(hours.reshape(-1, hours.shape[-1]), _LEVELS, axis=0).T, dtype=np.float64)
+    return quantiles(np.moveaxis(hours, -1, 0).reshape(hours.shape[-1], -1), _LEVELS)
 
 
 def _band(levels: Floats) -> Band:
@@ -463,5 +460,6 @@ def _band(levels: Floats) -> Band:
 
 def _share_from_temperature(t90_h: Floats) -> float:
     """Share of the variance of (draws, 5 offsets) that lies between offsets."""
-    total = float(np.var(t90_h))
-    return float(np.var(t90_h.mean(axis=0)) / total) if total > 0 else 0.0
+    apart = t90_h.T - t90_h[0, 0]
+    total = float(np.var(apart))
+    return float(np.var(apart.mean(axis=1))) / total if total > 0 else 0.0

@@ -29,8 +29,8 @@ def progress(
     """Progress since the first time of a log, at each time of it.
 
     ``times_h``: (n,) hours, not falling; ``temps_c``: (..., n) deg C, linear in between;
-    ``rate``: maps (..., k) temperatures to (..., k) rates; spans longer than ``longest_step_h`` are
-    cut into equal pieces. Returns the shape of ``temps_c``.
+    ``rate``: maps (..., k) temperatures to (..., k) rates, or to several on axes before those; spans longer
+    than ``longest_step_h`` are cut into equal pieces. Returns the shape of what ``rate`` gives, k being n.
 
     Raises ValueError when times fall or anything is not finite.
     """
@@ -46,10 +46,11 @@ def progress(
     pieces = np.maximum(1, np.ceil(spans / longest_step_h - 1e-9)).astype(np.int64)
     cut = bool(np.any(pieces > 1))
     fine, temps_fine = _subdivided(times, temps, pieces) if cut else (times, temps)
-    at_ends = rate(temps_fine)
-    at_middles = rate((temps_fine[..., 1:] + temps_fine[..., :-1]) / 2.0)
+    middles = (temps_fine[..., 1:] + temps_fine[..., :-1]) / 2.0
+    rates = rate(np.concatenate((temps_fine, middles), axis=-1))
+    at_ends, at_middles = rates[..., : fine.size], rates[..., fine.size :]
     steps = step(at_ends[..., :-1], at_middles, at_ends[..., 1:], np.diff(fine))
-    total = np.zeros(temps_fine.shape)
+    total = np.zeros(at_ends.shape)
     np.cumsum(steps, axis=-1, out=total[..., 1:])
     return total[..., np.concatenate(([0], np.cumsum(pieces)))] if cut else total
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -141,7 +141,7 @@ class LotBelief:
             belief = belief.learn(evidence)
         return belief
 
-    @property
+    @cached_property
     def a_mean_sd(self) -> tuple[float, float]:
         """Mean and sd of a."""
         on_a = self.weights.sum(axis=(1, 2, 3))

@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hatchmon.science import parameters as par
-from hatchmon.science.hatching import OFFSETS, Draws, Paths, reach_h, reach_one_h
-from hatchmon.science.normal import Floats, normal_cdf, normal_quantile
+from hatchmon.science.hatching import OFFSETS, Draws, Paths, moult_and_loss, reach_h
+from hatchmon.science.normal import Floats, normal_cdf, normal_quantile, quantiles
 from hatchmon.science.rates import energy_loss_rate
 
 # The brood in parts: even steps of the probit, where sums of smooth functions come out exact to four digits.
@@ -22,8 +22,10 @@ _MIDDLE_PART = 9
 _PARTS_Z: Floats = np.arange(-_MIDDLE_PART, _MIDDLE_PART + 1) * np.float64(_PART_STEP)
 _PART_SHARES: Floats = np.exp(-0.5 * _PARTS_Z**2) / np.exp(-0.5 * _PARTS_Z**2).sum()
 _HATCHED: Floats = normal_cdf(_PARTS_Z)  # share hatched when a part hatches
+_HALF_PARTS: Floats = np.diff(_HATCHED) / 2.0
+_HALF: Floats = np.array([0.5])
 _FEW = 155  # draws, each along one offset: enough for the best moment and the close
-_MOMENTS = 16
+_MOMENTS: Floats = np.linspace(0.0, 1.0, 16)
 
 # Share in instar II by age over moult age, as a table: called a hundred thousand times a forecast.
 _AGE_STEPS = 256  # to a moult age
@@ -60,7 +62,7 @@ def opening_probit(draws: Draws, thresholds: Thresholds | None = None) -> float:
     """Probit of the hatched share that opens the window: that wanted, but at most 80 % for lots with a median
     sigma above .25."""
     share = (thresholds or Thresholds()).opens_share
-    if np.quantile(draws.sigma, 0.5) > par.SPREAD_OUT_SIGMA.value:
+    if quantiles(draws.sigma, _HALF)[0] > par.SPREAD_OUT_SIGMA.value:
         share = min(share, par.OPENS_SHARE_SPREAD_OUT.value)
     return float(normal_quantile(share))
 
@@ -88,8 +90,8 @@ def window(
     turns = np.arange(0, count, OFFSETS.size) + offsets  # (5, m): the offsets take turns over the draws
     picked = ((turns + 0.5) * mu.size / count).astype(np.int64)
     few = Draws(**{name: getattr(draws, name)[picked] for name in Draws.__slots__})
-    hatch_h = reach_one_h(few, mu[picked][..., None] + _PARTS_Z * few.sigma[..., None], paths)
-    best_h, closes_h = _best_and_close(few, hatch_h, paths, thresholds)
+    at_hatch = moult_and_loss(few, mu[picked][..., None] + _PARTS_Z * few.sigma[..., None], paths)
+    best_h, closes_h = _best_and_close(few, *at_hatch, paths, thresholds)
     return Window(opens_h, opens_h[picked, offsets], best_h, closes_h)
 
 
@@ -155,32 +157,35 @@ def cold_store_limit_h(temp_c: float) -> float:
 
 
 def _best_and_close(
-    draws: Draws, hatch_h: Floats, paths: Paths, thresholds: Thresholds
+    draws: Draws, moult: Floats, burnt: Floats, paths: Paths, thresholds: Thresholds
 ) -> tuple[Floats, Floats]:
-    """(5, m) hours of greatest value and of closing of draws (5, m), from hatch times (5, m, parts)."""
+    """(5, m) hours of greatest value and of closing of draws (5, m), from the ``moult`` clock and the
+    exponent of energy ``burnt`` when each part hatches, (5, m, parts)."""
     moult_age = draws.moult_h[..., None]
     loss = draws.loss[..., None]
-    at_hatch = _along(paths.moult, hatch_h, paths.hours) / moult_age  # clock in moult ages
-    fresh = np.exp(_along(paths.loss, hatch_h, paths.hours) * loss)  # energy at hatch over what is left of it
+    at_hatch = moult / moult_age  # clock in moult ages
+    fresh = np.exp(burnt * loss)  # energy at hatch over what is left of it
 
     # Moments to weigh: from half hatched to when even the last part of the brood is 1.3 moult ages old.
     first, last = at_hatch[..., _MIDDLE_PART, None], at_hatch[..., -1:] + 1.3
-    clock = first + (last - first) * np.linspace(0.0, 1.0, _MOMENTS)  # (5, m, moments)
-    moments_h = _back(paths, clock * moult_age)
-    left = np.exp(-_along(paths.loss, moments_h, paths.hours) * loss)
+    clock = first + (last - first) * _MOMENTS  # (5, m, moments)
+    moments_h, burnt = _back(paths, clock * moult_age)
+    left = np.exp(-burnt * loss)
 
-    age = _age_steps(clock)[..., :, None] - _age_steps(at_hatch)[..., None, :]  # (5, m, moments, parts)
+    # With the parts first, sums over them take a fraction of the time: (parts, 5, m, moments).
+    age = _age_steps(clock) - np.ascontiguousarray(np.moveaxis(_age_steps(at_hatch), -1, 0))[..., None]
     moulted = _INSTAR2.take(age, mode="clip")
-    hatched, energy = _hatched(np.count_nonzero(age > 0, axis=-1), clock, at_hatch, fresh)
-    moulted_energy = (moulted @ (_PART_SHARES * fresh)[..., None])[..., 0]
+    parts = np.add.reduce((age > 0).view(np.int8), axis=0, dtype=np.int8).astype(np.intp)
+    hatched, energy = _hatched(parts, clock, at_hatch, fresh)
+    moulted_energy = np.einsum("pdmt,dmp->dmt", moulted, _PART_SHARES * fresh)
     value = left * (energy - par.INSTAR2_DISCOUNT.value * moulted_energy)
-    best = _back(paths, _top(clock, value)[..., None] * moult_age)[..., 0]
+    best = _back(paths, _top(clock, value)[..., None] * moult_age)[0][..., 0]
 
     # Shares of the hatched as logits: nearly straight between two moments.
-    over_moult = _logit(moulted @ _PART_SHARES / hatched) - _logit(np.array(thresholds.closes_instar2))
+    instar2 = (_PART_SHARES @ moulted.reshape(_PARTS_Z.size, -1)).reshape(hatched.shape) / hatched
+    over_moult = _logit(instar2) - _logit(np.array(thresholds.closes_instar2))
     over_energy = thresholds.closes_energy - left * energy / hatched
-    closes = np.minimum(_first_crossing(moments_h, over_moult), _first_crossing(moments_h, over_energy))
-    return best, closes
+    return best, _first_crossing(moments_h, np.stack((over_moult, over_energy))).min(axis=0)
 
 
 def _age_steps(clock: Floats) -> NDArray[np.intp]:
@@ -197,54 +202,55 @@ def _hatched(
 ) -> tuple[Floats, Floats]:
     """Share hatched at ``clock`` (5, m, moments), when so many ``parts`` have hatched, and the sum of
     ``fresh`` (5, m, parts) over it."""
-    after = np.minimum(np.maximum(parts, 1), _PARTS_Z.size - 1)
-    before = after - 1
-    from_clock = np.take_along_axis(at_hatch, before, axis=-1)
-    span = np.maximum(np.take_along_axis(at_hatch, after, axis=-1) - from_clock, 1e-9)
+    before = np.minimum(np.maximum(parts - 1, 0), _PARTS_Z.size - 2)
+    place = _places(at_hatch, before)
+    from_clock = at_hatch.take(place)
+    span = np.maximum(at_hatch.take(place + 1) - from_clock, 1e-9)
     way = np.minimum(np.maximum((clock - from_clock) / span, 0.0), 1.0)
     hatched = normal_cdf(_PARTS_Z[0] + _PART_STEP * (before + way))
     so_far = np.empty_like(fresh)
     so_far[..., 0] = fresh[..., 0] * _HATCHED[0]
-    so_far[..., 1:] = (fresh[..., 1:] + fresh[..., :-1]) * (np.diff(_HATCHED) / 2.0)
+    so_far[..., 1:] = (fresh[..., 1:] + fresh[..., :-1]) * _HALF_PARTS
     so_far = np.cumsum(so_far, axis=-1)
     rest = hatched - _HATCHED[before]
-    energy = np.take_along_axis(so_far, before, -1) + np.take_along_axis(fresh, before, -1) * rest
+    energy = so_far.take(place) + fresh.take(place) * rest
     return hatched, energy
 
 
 def _top(clock: Floats, value: Floats) -> Floats:
     """``clock`` at which a parabola through the greatest ``value`` and its neighbours is highest."""
-    middle = np.minimum(np.maximum(value.argmax(axis=-1), 1), value.shape[-1] - 2)[..., None]
-    before, at, after = (np.take_along_axis(value, middle + step, -1)[..., 0] for step in (-1, 0, 1))
+    middle = np.minimum(np.maximum(value.argmax(axis=-1), 1), value.shape[-1] - 2)
+    place = _places(value, middle[..., None])[..., 0]
+    before, at, after = value.take(place - 1), value.take(place), value.take(place + 1)
     bend = np.minimum(before - 2.0 * at + after, -1e-12)
     shift = np.minimum(np.maximum(0.5 * (before - after) / bend, -1.0), 1.0)
-    return np.take_along_axis(clock, middle, -1)[..., 0] + shift * (clock[..., 1] - clock[..., 0])
+    return clock.take(place) + shift * (clock[..., 1] - clock[..., 0])
 
 
-def _along(path: Floats, hours: Floats, grid_h: Floats) -> Floats:
-    """``path`` (5, h) read at ``hours`` (5, m, k)."""
-    out = np.empty_like(hours)
+def _places(rows: Floats, at: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Where ``take`` finds ``rows`` (..., k) at ``at`` (..., j): quicker than np.take_along_axis."""
+    return np.arange(0, rows.size, rows.shape[-1]).reshape(*rows.shape[:-1], 1) + at
+
+
+def _back(paths: Paths, clock: Floats) -> tuple[Floats, Floats]:
+    """Hours at which the moult clock shows ``clock`` (5, m, k), and the exponent of energy burnt by then."""
+    both = paths.hours + 1j * paths.loss  # read off at once
+    out = np.empty(clock.shape, dtype=np.complex128)
     for offset in range(OFFSETS.size):
-        out[offset] = np.interp(hours[offset], grid_h, path[offset])
-    return out
-
-
-def _back(paths: Paths, clock: Floats) -> Floats:
-    """Hours at which the moult clock shows ``clock`` (5, m, k)."""
-    out = np.empty_like(clock)
-    for offset in range(OFFSETS.size):
-        out[offset] = np.interp(clock[offset], paths.moult[offset], paths.hours)
-    return out
+        out[offset] = np.interp(clock[offset], paths.moult[offset], both[offset])
+    return out.real, out.imag
 
 
 def _first_crossing(moments_h: Floats, excess: Floats) -> Floats:
-    """Hours at which ``excess`` first rises above zero; the last moment if it never does."""
+    """Hours at which each ``excess`` (..., 5, m, moments) first rises above zero; the last of ``moments_h``
+    (5, m, moments) if it never does."""
     above = excess > 0.0
-    index = np.where(above.any(axis=-1), above.argmax(axis=-1), excess.shape[-1] - 1)
-    before = np.maximum(index - 1, 0)
-    x0 = np.take_along_axis(moments_h, before[..., None], -1)[..., 0]
-    x1 = np.take_along_axis(moments_h, index[..., None], -1)[..., 0]
-    y0 = np.take_along_axis(excess, before[..., None], -1)[..., 0]
-    y1 = np.take_along_axis(excess, index[..., None], -1)[..., 0]
-    weight = np.where(y1 > y0, np.clip(-y0 / np.where(y1 > y0, y1 - y0, 1.0), 0.0, 1.0), 1.0)
+    above[..., -1] = True
+    index = above.argmax(axis=-1)
+    back = index > 0
+    x, y = (_places(each, index[..., None])[..., 0] for each in (moments_h, excess))
+    x0, x1, y0, y1 = moments_h.take(x - back), moments_h.take(x), excess.take(y - back), excess.take(y)
+    rises = y1 > y0
+    share = -y0 / np.where(rises, y1 - y0, 1.0)
+    weight = np.where(rises, np.minimum(np.maximum(share, 0.0), 1.0), 1.0)
     return np.asarray(x0 + weight * (x1 - x0), dtype=np.float64)

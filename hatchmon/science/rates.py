@@ -22,19 +22,20 @@ def schoolfield_1981(temp_c: ArrayLike, activation_ev: ArrayLike = par.ACTIVATIO
     if not np.all(np.isfinite(temp_c)) or np.any(temp_c <= -273.15):
         raise ValueError("temp_c must be finite and above absolute zero")
     kelvin = temp_c + 273.15
-    rate = _unscaled(kelvin, activation_ev) / _unscaled(
-        np.asarray(par.REFERENCE.value + 273.15), activation_ev
-    )
     alive = (temp_c > par.STOP_COLD.value) & (temp_c < par.STOP_HOT.value)
-    return np.where(alive, rate, 0.0)
+    left = np.where(alive, _FALL_AT_REFERENCE / _fall(kelvin), 0.0)
+    rise = np.exp(np.asarray(activation_ev) / par.BOLTZMANN.value * (1.0 / _REFERENCE_K - 1.0 / kelvin))
+    return np.asarray(rise * left, dtype=np.float64)
 
 
-def _unscaled(kelvin: Floats, activation_ev: ArrayLike) -> Floats:
-    boltzmann = par.BOLTZMANN.value
-    rise = np.exp(np.asarray(activation_ev) / boltzmann * (1.0 / 298.15 - 1.0 / kelvin))
+def _fall(kelvin: Floats) -> Floats:
     half_hot_k = par.HALF_HOT.value + 273.15
-    fall = 1.0 + np.exp(par.DEACTIVATION.value / boltzmann * (1.0 / half_hot_k - 1.0 / kelvin))
-    return np.asarray(rise / fall, dtype=np.float64)
+    heat = par.DEACTIVATION.value / par.BOLTZMANN.value * (1.0 / half_hot_k - 1.0 / kelvin)
+    return np.asarray(1.0 + np.exp(heat), dtype=np.float64)
+
+
+_REFERENCE_K = par.REFERENCE.value + 273.15
+_FALL_AT_REFERENCE = float(_fall(np.array(_REFERENCE_K)))
 
 
 def shape_sd(temp_c: ArrayLike) -> Floats:
