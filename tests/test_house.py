@@ -254,7 +254,7 @@ def test_the_readmes_two_commands_are_there() -> None:
     assert os.access(CHECKOUT / "tests/run", os.X_OK)
     assert "tests/demo" in readme
     assert os.access(CHECKOUT / "tests/demo", os.X_OK)
-    assert project_file()["project"]["scripts"]["hatchmon"] == "hatchmon.app.cli:main"
+    assert project_file()["project"]["scripts"]["hatchmon"] == "hatchmon.app.main:main"
     done = subprocess.run(
         [Path(sys.executable).parent / "hatchmon", "demo", "--help"],
         capture_output=True,

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import json
-import logging
 import signal
 import sys
-import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import date, datetime
@@ -111,37 +109,14 @@ def _root(
         raise typer.Exit
 
 
-class _Line(logging.Formatter):
-    """A line a message: what others sent may stand in it and must not reach a terminal as it is."""
-
-    def formatMessage(self, record: logging.LogRecord) -> str:
-        from hatchmon.hatchery.wording import printable
-
-        return printable(super().formatMessage(record))
-
-
-def _log_to_stderr(verbose: bool) -> None:
-    handler = logging.StreamHandler(sys.stderr)
-    handler.setFormatter(_Line("%(levelname)s %(name)s: %(message)s"))  # the journal adds the time
-    logging.basicConfig(level=logging.DEBUG if verbose else logging.INFO, handlers=[handler])
-
-
 @app.command()
 def run(
     config: Config = None, verbose: Annotated[bool, typer.Option("--verbose", help="Log more.")] = False
 ) -> None:
     """Watch the cones until told to stop (the daemon)."""
-    from hatchmon.app.replan import Replanner
-    from hatchmon.app.start import start_service
+    from hatchmon.app import daemon
 
-    _log_to_stderr(verbose)
-    stopping = threading.Event()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: stopping.set())
-    with _session(config) as session:
-        service = start_service(session.settings, Replanner(config), stopping)
-        if service is not None:
-            service.run()
+    raise typer.Exit(daemon.run(config, verbose))
 
 
 @app.command()
@@ -154,6 +129,7 @@ def onewire(
     as_json: AsJson = False,
 ) -> None:
     """Publish this machine's own DS18B20 probes to MQTT until told to stop."""
+    from hatchmon.app.daemon import log_to_stderr
     from hatchmon.app.onewire import OneWireService, look_once, looks_json, looks_text
 
     with _session(config) as session:
@@ -172,7 +148,7 @@ def onewire(
                 "No 1-Wire probe is in the settings. 'hatchmon onewire --once' shows which there are, "
                 "and what to add."
             )
-        _log_to_stderr(verbose)
+        log_to_stderr(verbose)
         service = OneWireService(session.settings, session.clock)
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: service.stop())
@@ -442,6 +418,8 @@ def now(config: Config = None, as_json: AsJson = False) -> None:
     """Show every cone: what to expect and until when, the most pressing first."""
     from hatchmon.adapters.store import Store
     from hatchmon.app import views
+    from hatchmon.app.shown.cones import cones_shown
+    from hatchmon.app.shown.console import console
 
     with _session(config) as session, Store(session.settings.store.path, read_only=True) as store:
         cones = views.cones_now(session.settings, store, session.now)
@@ -449,7 +427,7 @@ def now(config: Config = None, as_json: AsJson = False) -> None:
             facts = views.cones_json(cones, session.now, session.voice)
             typer.echo(json.dumps(facts, indent=2, ensure_ascii=False))
         else:
-            views.console().print(views.cones_shown(cones, session.now, session.voice))
+            console().print(cones_shown(cones, session.now, session.voice))
 
 
 @app.command()
@@ -466,10 +444,12 @@ def batches(
     """
     from hatchmon.adapters.store import Store
     from hatchmon.app import views
+    from hatchmon.app.shown.cones import batches_shown, detail_shown
+    from hatchmon.app.shown.console import console
 
     with _session(config) as session, Store(session.settings.store.path, read_only=True) as store:
         if number is not None:
-            from hatchmon.app.detail import batch_detail, detail_json, detail_shown
+            from hatchmon.app.detail import batch_detail, detail_json
 
             if cone is not None or lot is not None:
                 _wrong_use("Give the number of a batch, or --cone and --lot.")
@@ -477,7 +457,7 @@ def batches(
             if as_json:
                 typer.echo(json.dumps(detail_json(detail), indent=2, ensure_ascii=False))
             else:
-                views.console().print(detail_shown(detail, session.now, session.voice))
+                console().print(detail_shown(detail, session.now, session.voice))
             return
         rows = views.batch_rows(store, cone, lot)
         if as_json:
@@ -485,7 +465,7 @@ def batches(
         elif not rows and (cone is not None or lot is not None):
             typer.echo(f"No batch{views.of_words(cone, lot)}. All of them: hatchmon batches")
         else:
-            views.console().print(views.batches_shown(rows, session.now, session.voice))
+            console().print(batches_shown(rows, session.now, session.voice))
             typer.echo(f"  {views.record_of(session.settings, store)}")
 
 
@@ -493,15 +473,15 @@ def batches(
 def lots(config: Config = None, as_json: AsJson = False) -> None:
     """List the lots of cysts, how they have done and what they yield."""
     from hatchmon.adapters.store import Store
-    from hatchmon.app import views
     from hatchmon.app.lots import lot_rows, lots_json, lots_shown
+    from hatchmon.app.shown.console import console
 
     with _session(config) as session, Store(session.settings.store.path, read_only=True) as store:
         found = lot_rows(store, session.settings, session.now)
         if as_json:
             typer.echo(json.dumps(lots_json(found), indent=2, ensure_ascii=False))
         else:
-            views.console().print(lots_shown(found))
+            console().print(lots_shown(found))
 
 
 @app.command()
@@ -514,9 +494,10 @@ def fleet(
 ) -> None:
     """Show all sites that write to one series store: what is ready where, which lag, how lots compare."""
     from hatchmon.adapters.promql import Unanswered
-    from hatchmon.app import views
     from hatchmon.app.fleet import COMMAND_LIMIT_S, read_fleet
-    from hatchmon.app.fleet_views import fleet_json, fleet_shown
+    from hatchmon.app.fleet_views import fleet_json
+    from hatchmon.app.shown.console import console
+    from hatchmon.app.shown.fleet import fleet_shown
 
     with _session(config) as session:
         if session.settings.fleet is None:
@@ -528,7 +509,7 @@ def fleet(
         if as_json:
             typer.echo(json.dumps(fleet_json(found, session.voice), indent=2, ensure_ascii=False))
         else:
-            views.console().print(fleet_shown(found, session.voice, everything))
+            console().print(fleet_shown(found, session.voice, everything))
 
 
 @app.command()
@@ -548,9 +529,11 @@ def supply(
 ) -> None:
     """Plan what to begin, so that every feeding has its nauplii."""
     from hatchmon.adapters.store import Store, StoreError
-    from hatchmon.app import supply_views, views
+    from hatchmon.app import supply_views
     from hatchmon.app.plan_record import issued_of
     from hatchmon.app.planning import issue, plan_now
+    from hatchmon.app.shown.console import console
+    from hatchmon.app.shown.supply import plan_shown, sheet_shown
 
     if shells and not mixing:
         _wrong_use("--shells goes with --sheet.")
@@ -573,11 +556,11 @@ def supply(
                 said = supply_views.sheet_json(sheet, shells)
                 typer.echo(json.dumps(said, indent=2, ensure_ascii=False))
             else:
-                views.console().print(supply_views.sheet_shown(sheet, shells, session.now, session.voice))
+                console().print(sheet_shown(sheet, shells, session.now, session.voice))
         elif as_json:
             typer.echo(json.dumps(facts, indent=2, ensure_ascii=False))
         else:
-            views.console().print(supply_views.plan_shown(facts, session.now, session.voice))
+            console().print(plan_shown(facts, session.now, session.voice))
         if not_kept is not None:
             typer.echo(
                 f"This plan is shown, but was not kept for alerts, page and calendar: {not_kept}", err=True
@@ -604,7 +587,9 @@ def brood(
 ) -> None:
     """Note a brood of fry to feed, or what has changed of it; or list them."""
     from hatchmon.adapters.store import Store
-    from hatchmon.app import supply_views, views
+    from hatchmon.app import supply_views
+    from hatchmon.app.shown.console import console
+    from hatchmon.app.shown.supply import broods_shown
 
     with _session(config) as session:
         if name is not None:
@@ -627,7 +612,7 @@ def brood(
         if as_json:
             typer.echo(json.dumps(facts, indent=2, ensure_ascii=False))
         else:
-            views.console().print(supply_views.broods_shown(facts))
+            console().print(broods_shown(facts))
 
 
 @app.command()
@@ -644,7 +629,9 @@ def stock(
 ) -> None:
     """Note what is left of a lot of cysts, or what has changed of it; or list them."""
     from hatchmon.adapters.store import Store
-    from hatchmon.app import supply_views, views
+    from hatchmon.app import supply_views
+    from hatchmon.app.shown.console import console
+    from hatchmon.app.shown.supply import stock_shown
 
     with _session(config) as session:
         if lot is not None:
@@ -658,7 +645,7 @@ def stock(
         if as_json:
             typer.echo(json.dumps(supply_views.stock_facts(found), indent=2, ensure_ascii=False))
         else:
-            views.console().print(supply_views.stock_shown(found))
+            console().print(stock_shown(found))
 
 
 def _day_or_none(name: str, option: str, text: str | None) -> dict[str, Any]:
@@ -774,8 +761,9 @@ def import_(
     from contextlib import nullcontext
 
     from hatchmon.adapters.store import Store
-    from hatchmon.app import notebook, views
+    from hatchmon.app import notebook
     from hatchmon.app.ask import ask_all
+    from hatchmon.app.shown.console import console
 
     with _session(config) as session:
         lines = notebook.read_notebook(file, session.now, session.voice)
@@ -789,7 +777,7 @@ def import_(
             typer.echo(json.dumps(notebook.plan_json(plan, yes), indent=2, ensure_ascii=False))
         else:
             shown = notebook.plan_shown(plan, file, yes, session.now, session.voice)
-            views.console().print(shown)
+            console().print(shown)
         if plan.of("refused"):
             raise typer.Exit(1)
 
@@ -888,8 +876,3 @@ def demo(
     except DemoError as why:
         typer.echo(str(why), err=True)
         raise typer.Exit(1) from None
-
-
-def main() -> None:
-    """Entry point of the ``hatchmon`` command."""
-    app()

@@ -31,6 +31,7 @@ from hatchmon.app.replan import Replanner
 from hatchmon.app.service import Service, make_clock
 from hatchmon.app.settings import load_settings
 from hatchmon.app.settings_values import machine_zone
+from hatchmon.app.shown.cones import cones_shown
 from hatchmon.app.state import state_topic
 from hatchmon.hatchery.types import Refused, Verdict
 from hatchmon.hatchery.wording import Voice, duration
@@ -270,7 +271,7 @@ class Show:
             cones = views.cones_now(self._settings, store, now)
         self._console.print()
         self._console.print(self._line("NOW", "bold", "what 'hatchmon now' shows:"))
-        self._console.print(views.cones_shown(cones, now, self._voice))
+        self._console.print(cones_shown(cones, now, self._voice))
 
     def _sum_up(self, first_seq: int, start: datetime) -> None:
         with Store(self._settings.store.path, read_only=True) as store:

@@ -10,9 +10,6 @@ from statistics import median
 from typing import Any
 
 import numpy as np
-from rich.console import Group, RenderableType
-from rich.table import Table
-from rich.text import Text
 
 from hatchmon.adapters.store import Store, from_us
 from hatchmon.app.beliefs import all_evidence, belief_from
@@ -287,34 +284,3 @@ def detail_json(detail: Detail) -> dict[str, Any]:
 
 def _band(band: Band) -> dict[str, float]:
     return {"p10": round(band.p10, 2), "p50": round(band.p50, 2), "p90": round(band.p90, 2)}
-
-
-def detail_shown(detail: Detail, now: datetime, voice: Voice) -> RenderableType:
-    """The batch in words."""
-    batch = detail.batch
-    head = Text(f"Batch {batch.batch_id}: lot {batch.lot} in {batch.cone}", style="bold")
-    table = Table.grid(padding=(0, 2))
-    for event in detail.events:
-        table.add_row(f"  {batch.hours_at(event.time):5.1f} h", voice.time(event.time, now), Text(event.text))
-    parts: list[RenderableType] = [head, table, Text(f"  {_water_words(detail, voice)}", style="dim")]
-    for name, forecast in (("first", detail.first), ("last", detail.last)):
-        if forecast is not None and forecast.t90 is not None:
-            band = forecast.t90
-            said = f"  90 % hatched, {name} said: {band.p50:.1f} h ({band.p10:.1f}-{band.p90:.1f})"
-            parts.append(Text(said, style="dim"))
-    if detail.diagnosis is None:
-        return Group(*parts, Text(f"It is still running: hatchmon now shows {batch.cone}."))
-    parts += [Text(detail.diagnosis.text)]
-    parts += [
-        Text(f"  {number}. {finding.text}") for number, finding in enumerate(detail.diagnosis.findings, 1)
-    ]
-    return Group(*parts)
-
-
-def _water_words(detail: Detail, voice: Voice) -> str:
-    if detail.water_c is None:
-        return "no temperature on record"
-    least, mean, most = (voice.temp(each) for each in detail.water_c)
-    if detail.noted_c is not None:
-        return f"water {mean}, from the notebook"
-    return f"water {mean} on average, {least} to {most}, from {detail.readings} minutes with readings"

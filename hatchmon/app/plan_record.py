@@ -10,7 +10,7 @@ from datetime import datetime
 from typing import Any
 
 from hatchmon.adapters.store import Store
-from hatchmon.hatchery.supply.plan import Start
+from hatchmon.hatchery.types import Start
 
 PLAN_VERSION = 1
 

@@ -16,10 +16,10 @@ from hatchmon.adapters.clock import Clock
 from hatchmon.adapters.solver import Highs
 from hatchmon.adapters.store import Store, StoreError
 from hatchmon.app.ask import ask
+from hatchmon.app.plan_facts import plan_facts
 from hatchmon.app.service import make_clock
 from hatchmon.app.settings import Settings, SettingsError, load_settings
 from hatchmon.app.supply import ask_record
-from hatchmon.app.supply_views import plan_facts
 from hatchmon.hatchery.supply.mend import mend
 from hatchmon.hatchery.supply.plan import make_plan
 from hatchmon.hatchery.supply.program import OutOfTime

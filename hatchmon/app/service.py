@@ -10,7 +10,8 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from datetime import timedelta
-from typing import TYPE_CHECKING, Any
+from functools import partial
+from typing import Any
 
 from hatchmon.adapters.clock import Clock, RehearsalClock, SystemClock
 from hatchmon.adapters.heartbeat import Heartbeat
@@ -21,6 +22,7 @@ from hatchmon.adapters.push import Letter, Pusher
 from hatchmon.adapters.series import SeriesForwarder, SeriesServer
 from hatchmon.adapters.store import Store, StoreError, from_us
 from hatchmon.adapters.store.dbfile import is_damage
+from hatchmon.adapters.web.server import WebServer
 from hatchmon.app import state
 from hatchmon.app.ask import NOT_YET, Answered, wait_for_answer
 from hatchmon.app.backups import Backups
@@ -37,9 +39,6 @@ from hatchmon.app.snapshot import Showcase
 from hatchmon.app.watchman import Watchman
 from hatchmon.hatchery.payload import LARGEST_PAYLOAD
 from hatchmon.hatchery.types import Alert, Refused
-
-if TYPE_CHECKING:
-    from hatchmon.adapters.web.server import WebServer
 
 log = logging.getLogger(__name__)
 
@@ -138,10 +137,8 @@ class Service:
         self._engine = Engine(settings, self._store, self._clock, self, showcase)
         self._web: WebServer | None = None
         if showcase is not None:
-            from hatchmon.app.pages.main import make_server  # memory that not every hatchery need spend
-            from hatchmon.app.pages.site import Site
-
-            self._web = make_server(Site(settings, self._clock, showcase, self._ask))
+            web = settings.web
+            self._web = WebServer(partial(self._page, showcase), web.host, web.port, forwarded=web.https)
         broker, topics = make_broker(settings), topics_of(settings)
         self._stale = self._asked_before(topics)
         self._link = MqttLink(
@@ -374,6 +371,13 @@ class Service:
             self._series.rewind(cursors, number)
 
     # --- for the other threads -----------------------------------------------------------------
+
+    def _page(self, showcase: Showcase, closing: threading.Event) -> Any:
+        """The page, whose libraries take time and memory that not every hatchery need spend."""
+        from hatchmon.app.pages.main import make_page
+        from hatchmon.app.pages.site import Site
+
+        return make_page(Site(self._settings, self._clock, showcase, self._ask, closing))
 
     def _hand_in(self, item: object) -> None:
         """Raises queue.Full, for those who can come again with what they have to say."""

@@ -18,7 +18,7 @@ from hatchmon.hatchery.coldstore import use_before
 from hatchmon.hatchery.counts import near_complete, samples_of
 from hatchmon.hatchery.supply.demand import Brood, Feeding, feedings
 from hatchmon.hatchery.supply.keeper import STEP_H, Presence, presence
-from hatchmon.hatchery.supply.plan import Question, Start
+from hatchmon.hatchery.supply.plan import Question
 from hatchmon.hatchery.supply.sources import (
     BATCHES,
     SETS,
@@ -30,7 +30,7 @@ from hatchmon.hatchery.supply.sources import (
     running_outcome,
 )
 from hatchmon.hatchery.supply.stock import Stock
-from hatchmon.hatchery.types import Band, Batch, Forecast, Quantity, Refused
+from hatchmon.hatchery.types import Band, Batch, Forecast, Quantity, Refused, Start
 from hatchmon.hatchery.units import both_scales
 from hatchmon.science.normal import Floats, normal_quantile
 from hatchmon.science.yields import Samples, efficiency, pooled_efficiency

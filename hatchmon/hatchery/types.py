@@ -90,6 +90,16 @@ class Batch:
 
 
 @dataclass(frozen=True, slots=True)
+class Start:
+    """A batch to begin at ``time``: ``grams`` of ``lot`` in ``cone``."""
+
+    cone: str
+    lot: str
+    time: datetime
+    grams: float
+
+
+@dataclass(frozen=True, slots=True)
 class Look:
     """What the keeper saw: a word of ``looks.WORDS`` or a percentage such as ``60 %``."""
 

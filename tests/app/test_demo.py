@@ -293,7 +293,7 @@ def test_ctrl_c_ends_it_soon_and_cleanly(tmp_path: Path, seen: str) -> None:
 
 def test_without_any_broker_it_says_how_to_get_one(tmp_path: Path) -> None:
     program = (
-        "import sys, hatchmon.app.demo as d; from hatchmon.app.cli import main; "
+        "import sys, hatchmon.app.demo as d; from hatchmon.app.main import main; "
         "d.find_mosquitto = lambda: None; d.has_amqtt = lambda: False; "
         "sys.argv = ['hatchmon', 'demo']; main()"
     )

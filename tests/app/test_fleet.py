@@ -15,12 +15,12 @@ import pytest
 from hatchmon.adapters.clock import SystemClock
 from hatchmon.adapters.promql import Unanswered
 from hatchmon.adapters.series import SeriesTrouble
-from hatchmon.app import views
 from hatchmon.app.check import check_fleet
 from hatchmon.app.fleet import read_fleet
-from hatchmon.app.fleet_views import fleet_shown
 from hatchmon.app.settings_model import Fleet as FleetSettings
 from hatchmon.app.settings_model import Settings
+from hatchmon.app.shown.console import console
+from hatchmon.app.shown.fleet import fleet_shown
 from hatchmon.hatchery.fleet import Fleet
 from hatchmon.hatchery.wording import Voice
 from tests.faults.proxy import Wire
@@ -217,9 +217,9 @@ def test_the_command_tells_it(hatcheries: Hatcheries, tmp_path: Path) -> None:
     assert said.startswith("40 sites, all heard within 60 min.")
     assert " more: hatchmon fleet --all" in said
     assert "inside the 80 % band first forecast" in said
-    console = views.console()
-    with console.capture() as everything:
-        console.print(fleet_shown(hatcheries.healed, Voice(UTC), everything=True))
+    there = console()
+    with there.capture() as everything:
+        there.print(fleet_shown(hatcheries.healed, Voice(UTC), everything=True))
     assert len(everything.get().splitlines()) > len(said.splitlines()) + 300
     facts = ground.data("fleet")
     assert [each["site"] for each in facts["sites"]] == [site.name for site in hatcheries.sites]

@@ -15,7 +15,7 @@ from freezegun.api import FrozenDateTimeFactory
 
 from hatchmon.adapters.notify import Notify
 from hatchmon.adapters.store import Store
-from hatchmon.app.cli import _Line
+from hatchmon.app.daemon import Line
 from hatchmon.hatchery.wording import printable
 from tests.app.test_count import START, Keeper
 
@@ -62,7 +62,7 @@ def test_requests_can_be_exported_with_who_made_them(tmp_path: Path, monkeypatch
 
 def test_a_line_of_the_log_is_one_line() -> None:
     record = logging.LogRecord("x", logging.ERROR, __file__, 1, "refused: %s", (NASTY,), None)
-    line = _Line("%(levelname)s %(message)s").format(record)
+    line = Line("%(levelname)s %(message)s").format(record)
     assert line == f"ERROR refused: {printable(NASTY)}"
 
 

@@ -19,11 +19,10 @@ TARGET_MB = 75.0
 PAGE_TARGET_MB = 90.0
 IMPORTED = (
     "numpy",
-    "typer",
     "paho.mqtt.client",
     "pydantic_settings",
-    "hatchmon.app.service",
-    "hatchmon.app.cli",
+    "hatchmon.app.daemon",
+    "hatchmon.app.pages.main",
 )
 _ASK = """
 import importlib, sys

@@ -1,112 +1,47 @@
-"""uvicorn in a thread of its own, with limits that a slow or hostile client runs into."""
+"""uvicorn in a thread of its own."""
 
 from __future__ import annotations
 
-import asyncio
 import logging
 import socket
 import threading
 from collections import OrderedDict
-from typing import Any
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
 
-import uvicorn
-from uvicorn.protocols.http.h11_impl import H11Protocol
+if TYPE_CHECKING:
+    import uvicorn
 
 log = logging.getLogger(__name__)
 
-MOST_CONNECTIONS = 64
-HEAD_WITHIN_S = 10.0  # from the connection, or the last answer, to a whole request head
-ANSWERED_WITHIN_S = 60.0
-CLOSED_WITHIN_S = 5.0
 KEEP_ALIVE_S = 5
 LARGEST_HEAD = 16_384
 BACKLOG = 128
 TRY_AGAIN_S = 5.0
 
 
-class _Guarded(H11Protocol):
-    """A connection that must send its request, and take its answer, in time; while it waits for nothing, it
-    makes room for others."""
-
-    _waiting: OrderedDict[_Guarded, None]  # those without a request, of one server, oldest first
-    _timer: asyncio.TimerHandle | None = None
-    _busy = False
-
-    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
-        super().connection_made(transport)
-        if len(self.connections) > MOST_CONNECTIONS:
-            oldest = next(iter(self._waiting), self)
-            oldest._give_up()
-            if oldest is self:
-                return
-        self._time(HEAD_WITHIN_S)
-
-    def data_received(self, data: bytes) -> None:
-        super().data_received(data)
-        self._watch()
-
-    def on_response_complete(self) -> None:
-        super().on_response_complete()
-        self._watch()
-
-    def connection_lost(self, exc: Exception | None) -> None:
-        self._rest()
-        super().connection_lost(exc)
-
-    def _watch(self) -> None:
-        busy = self.cycle is not None and not self.cycle.response_complete
-        if self.transport.is_closing():
-            self._time(CLOSED_WITHIN_S)
-        elif busy and not self._busy:
-            self._time(ANSWERED_WITHIN_S)
-            self._waiting.pop(self, None)
-        elif not busy and (self._busy or self._timer is None):
-            self._time(HEAD_WITHIN_S)
-        self._busy = busy
-
-    def _time(self, within_s: float) -> None:
-        self._rest()
-        self._timer = self.loop.call_later(within_s, self._overdue)
-        self._waiting[self] = None
-
-    def _rest(self) -> None:
-        self._waiting.pop(self, None)
-        if self._timer is not None:
-            self._timer.cancel()
-            self._timer = None
-
-    def _overdue(self) -> None:
-        """A stream says in its state until when it may last, on the clock of the loop."""
-        until = self.scope["state"].get("until", 0.0) if self._busy else 0.0
-        left_s = until - self.loop.time()
-        if left_s <= 0.0:
-            self._give_up()
-        else:
-            self._timer = self.loop.call_later(left_s, self._overdue)
-
-    def _give_up(self) -> None:
-        self._rest()
-        self.transport.abort()
-
-
 class WebServer:
-    """Serves ``app`` (ASGI) on ``host`` and ``port``; whatever goes wrong stays in its thread."""
+    """Serves what ``make`` gives (an ASGI application) on ``host`` and ``port``; whatever goes wrong stays in
+    its thread. ``make`` gets the event that is set when the server is about to stop: streams end by it."""
 
     def __init__(
-        self, app: Any, host: str, port: int, stopping: threading.Event, *, forwarded: bool = False
+        self, make: Callable[[threading.Event], Any], host: str, port: int, *, forwarded: bool = False
     ) -> None:
         self.trouble: str | None = None
         """Why the page is not served, or None."""
         self.port = port
-        self._app = app
+        self._make = make
+        self._app: Any = None
         self._host = host
         self._forwarded = forwarded  # believe a proxy on this machine about whom it asks for
+        self._listening: socket.socket | None = None
         self._server: uvicorn.Server | None = None
-        self._stopping = stopping  # set here; streams end themselves by it
+        self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="web", daemon=True)
 
     def start(self) -> None:
-        """Begin to serve. Only once."""
+        """Begin to serve: who comes from now on is answered once the application is made. Only once."""
+        self._listening = self._listen()
         self._thread.start()
 
     def ask_to_stop(self) -> None:
@@ -122,38 +57,48 @@ class WebServer:
             self._thread.join(timeout)
 
     def _run(self) -> None:
-        while not self._stopping.is_set():
-            try:
-                with self._bound() as listening:
-                    self._serve(listening)
-            except OSError as error:
-                self._note(f"{self._host}:{self.port}: {error.strerror or error}")
-            except BaseException as error:  # also uvicorn's SystemExit: the engine goes on
-                log.exception("the page's server failed")
-                self._note(f"{type(error).__name__}: {error}")
-            self._stopping.wait(TRY_AGAIN_S)
+        while True:
+            if self._listening is not None:
+                try:
+                    with self._listening:
+                        self._serve(self._listening)
+                except BaseException as error:  # also uvicorn's SystemExit: the engine goes on
+                    log.exception("the page's server failed")
+                    self._note(f"{type(error).__name__}: {error}")
+            if self._stopping.wait(TRY_AGAIN_S):
+                return
+            self._listening = self._listen()
 
     def _note(self, trouble: str) -> None:
         if trouble != self.trouble:
             log.error("the page is not served: %s; trying again every %g s", trouble, TRY_AGAIN_S)
         self.trouble = trouble
 
-    def _bound(self) -> socket.socket:
+    def _listen(self) -> socket.socket | None:
         family = socket.AF_INET6 if ":" in self._host else socket.AF_INET
         listening = socket.socket(family, socket.SOCK_STREAM)
         try:
             listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             listening.bind((self._host, self.port))
-        except OSError:
+            listening.listen(BACKLOG)
+        except OSError as error:
             listening.close()
-            raise
+            self._note(f"{self._host}:{self.port}: {error.strerror or error}")
+            return None
         self.port = listening.getsockname()[1]
         return listening
 
     def _serve(self, listening: socket.socket) -> None:
+        # Libraries for the page alone: the engine is at work by now and need not wait for them.
+        import uvicorn
+
+        from hatchmon.adapters.web.guarded import Guarded
+
+        if self._app is None:
+            self._app = self._make(self._stopping)
         config = uvicorn.Config(
             self._app,
-            http=type("Guarded", (_Guarded,), {"_waiting": OrderedDict()}),
+            http=type("OfThis", (Guarded,), {"_waiting": OrderedDict()}),
             ws="none",
             lifespan="off",
             loop="asyncio",

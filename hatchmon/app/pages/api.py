@@ -29,7 +29,6 @@ class _Wrong(Exception):
 
 def routes(site: Site) -> list[BaseRoute]:
     """``/api/...``, listed in ``/api/openapi.json``."""
-    described = _described()
 
     def now(request: Request) -> Response:
         snapshot = site.snapshot
@@ -75,7 +74,7 @@ def routes(site: Site) -> list[BaseRoute]:
         return JSONResponse(said, 200 if answered.ok else 409)
 
     def describe(request: Request) -> Response:
-        return JSONResponse(described)
+        return JSONResponse(_described())
 
     def safely(show: Callable[[Request], Response]) -> Callable[[Request], Response]:
         def shown(request: Request) -> Response:

@@ -17,7 +17,6 @@ from starlette.routing import BaseRoute, Route
 
 from hatchmon.adapters.store import StoreError
 from hatchmon.adapters.web.safety import Rules, Safety
-from hatchmon.adapters.web.server import WebServer
 from hatchmon.app.pages import api, calendar, doing, fleet, health, journal, login, now, review, supply
 from hatchmon.app.pages.beforehand import work_beforehand
 from hatchmon.app.pages.site import Site
@@ -62,11 +61,11 @@ def make_app(site: Site) -> Safety:
     return Safety(_few_threads(app), rules, site.sessions, site.door)
 
 
-def make_server(site: Site) -> WebServer:
-    """The page, ready to be started."""
-    web = site.settings.web
+def make_page(site: Site) -> Safety:
+    """The same, with what a first visitor would wait for being worked out."""
+    app = make_app(site)
     work_beforehand(site)
-    return WebServer(make_app(site), web.host, web.port, site.closing, forwarded=web.https)
+    return app
 
 
 def _names(site: Site) -> frozenset[str]:

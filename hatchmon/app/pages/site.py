@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import mimetypes
 import re
 import threading
 from collections.abc import Callable, Iterator
@@ -34,6 +33,13 @@ from hatchmon.hatchery.wording import Voice, duration
 
 HERE = Path(__file__).parent
 _HINT = re.compile(r" \(hatchmon [^()]*\)")
+_KINDS = {
+    ".css": "text/css",
+    ".js": "text/javascript",
+    ".png": "image/png",
+    ".svg": "image/svg+xml",
+    ".webmanifest": "application/manifest+json",
+}
 _TIME = re.compile(r"\b\d\d:\d\d\b")
 
 
@@ -44,7 +50,14 @@ Ask = Callable[[dict[str, Any], str], Answered]
 class Site:
     """Handed to every page module; safe to use from any thread."""
 
-    def __init__(self, settings: Settings, clock: Clock, showcase: Showcase, ask: Ask) -> None:
+    def __init__(
+        self,
+        settings: Settings,
+        clock: Clock,
+        showcase: Showcase,
+        ask: Ask,
+        closing: threading.Event | None = None,
+    ) -> None:
         web = settings.web
         hashed = None if web.passphrase is None else web.passphrase.get_secret_value()
         secret = None if web.secret is None else web.secret.get_secret_value()
@@ -59,7 +72,7 @@ class Site:
         """(path, name) of the pages in the menu."""
         self.nav_when: dict[str, Callable[[], bool]] = {}
         """By path, when a page has something to show; those not named here are always in the menu."""
-        self.closing = threading.Event()
+        self.closing = closing or threading.Event()
         """Set when the server is about to stop."""
         self._ask = ask
         self.files = {path.name: _file(path) for path in sorted((HERE / "static").iterdir())}
@@ -157,9 +170,7 @@ class File:
 
 def _file(path: Path) -> File:
     body = path.read_bytes()
-    kinds = {".webmanifest": "application/manifest+json", ".js": "text/javascript"}
-    kind = kinds.get(path.suffix) or mimetypes.guess_type(path.name)[0] or "application/octet-stream"
-    return File(body, kind, hashlib.sha256(body).hexdigest()[:12])
+    return File(body, _KINDS[path.suffix], hashlib.sha256(body).hexdigest()[:12])
 
 
 def own_path(to: str) -> str:

@@ -17,7 +17,7 @@ from hatchmon.hatchery.supply.keeper import STEP_H, Presence
 from hatchmon.hatchery.supply.patterns import GRAM_STEP, Builder, ConeKind, Need, Patterns, at_hand
 from hatchmon.hatchery.supply.program import Choice, OutOfTime, Solver, choose
 from hatchmon.hatchery.supply.sources import Courses, OnHand, Outcome, PlanCone, PlanLot
-from hatchmon.hatchery.types import Band, Refused
+from hatchmon.hatchery.types import Band, Refused, Start
 from hatchmon.science.nauplii import Thresholds
 from hatchmon.science.normal import Floats
 
@@ -34,16 +34,6 @@ _REACH_H = 72.0
 _RHYTHMS = 400  # tried at most, fewer in longer plans
 _HELPERS = 4  # of each kind of cone and lot
 _SPARE = 1.25  # grams already told stay when they are too many by no more
-
-
-@dataclass(frozen=True, slots=True)
-class Start:
-    """A batch to begin at ``time``: ``grams`` of ``lot`` in ``cone``."""
-
-    cone: str
-    lot: str
-    time: datetime
-    grams: float
 
 
 @dataclass(frozen=True)

@@ -19,7 +19,8 @@ import httpx
 import pytest
 
 from hatchmon.adapters.store import Store
-from hatchmon.app.pages.main import make_server
+from hatchmon.adapters.web.server import WebServer
+from hatchmon.app.pages.main import make_page
 from hatchmon.app.pages.site import Site
 from hatchmon.app.settings_model import Settings
 from hatchmon.app.snapshot import Showcase
@@ -70,13 +71,15 @@ def served(path: Path, tables: Mapping[str, Any] | None = None, **web: str) -> I
     """A client of the page over the record at ``path``, served as the daemon serves it, with settings of
     the page in ``web``."""
     port = free_port()
-    server = make_server(site_of(path, port, tables, **web))
+    site = site_of(path, port, tables, **web)
+    server = WebServer(lambda _: make_page(site), HOST, port)
     server.start()
     try:
         with httpx.Client(base_url=f"http://{HOST}:{port}", timeout=20.0) as client:
             wait_until(lambda: _answers(client), 20.0, "the page")
             yield client
     finally:
+        site.closing.set()
         server.stop(10.0)
 
 

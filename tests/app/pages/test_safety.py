@@ -18,8 +18,9 @@ import pytest
 
 from hatchmon.adapters.clock import SystemClock
 from hatchmon.adapters.store import Store
-from hatchmon.adapters.web import safety, server
+from hatchmon.adapters.web import safety
 from hatchmon.adapters.web.access import FREE_GUESSES, hash_passphrase, new_secret
+from hatchmon.adapters.web.guarded import HEAD_WITHIN_S
 from hatchmon.app.ask import Answered
 from hatchmon.app.pages.main import FAILED, make_app
 from hatchmon.app.pages.site import Site
@@ -289,7 +290,7 @@ def test_a_hundred_held_connections_leave_readings_and_page_unharmed(tmp_path: P
         def given_up() -> bool:
             return sum(_closed(line) for line in held) >= 75
 
-        wait_until(given_up, server.HEAD_WITHIN_S + safety.BODY_WITHIN_S + 5.0, "the held to be let go")
+        wait_until(given_up, HEAD_WITHIN_S + safety.BODY_WITHIN_S + 5.0, "the held to be let go")
         assert daemon.running
 
 

@@ -11,8 +11,9 @@ from typing import NamedTuple
 import numpy as np
 
 from hatchmon.adapters.solver import Highs
-from hatchmon.hatchery.supply.plan import Question, Start, make_plan, worth_of
+from hatchmon.hatchery.supply.plan import Question, make_plan, worth_of
 from hatchmon.hatchery.supply.sources import Courses, Outcome
+from hatchmon.hatchery.types import Start
 from tests.hatchery.supply.invented import ORIGIN, broods, cone, lot, question
 
 EVENING = time(20)

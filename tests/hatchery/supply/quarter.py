@@ -19,8 +19,9 @@ from hatchmon.hatchery.ahead import in_control
 from hatchmon.hatchery.looks import look_bounds
 from hatchmon.hatchery.supply.demand import Brood, FeedAt, Ramp, feedings
 from hatchmon.hatchery.supply.keeper import presence
-from hatchmon.hatchery.supply.plan import Question, Start, make_plan
+from hatchmon.hatchery.supply.plan import Question, make_plan
 from hatchmon.hatchery.supply.sources import BATCHES, SETS, Courses, OnHand, Outcome, PlanCone, PlanLot
+from hatchmon.hatchery.types import Start
 from hatchmon.science.hatching import ENERGY_NODES_EV
 from hatchmon.science.learning import Evidence, LotBelief
 from hatchmon.science.nauplii import Thresholds

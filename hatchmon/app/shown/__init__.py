@@ -1,0 +1,1 @@
+"""What the command line prints, in words and tables; no other part of the program needs rich."""
