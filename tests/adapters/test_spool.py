@@ -373,3 +373,34 @@ def test_cursors_are_kept_unless_the_numbers_they_speak_of_have_changed(writer: 
     with Store(spoilt) as store:
         assert values(store) == expected(12)[4:]
         assert (store.series_cursor("readings"), store.series_cursor("alerts")) == (0, 0)
+
+
+def test_what_is_newest_is_found_without_reading_all_through_the_spool(tmp_path: Path) -> None:
+    """SQLite's steps, in hundreds, with two hundred times the readings: once a mismatch of types made it read
+    the whole index for the newest row."""
+    steps = {}
+    for many in (100, 20_000):
+        path = tmp_path / f"{many}.db"
+        writer = Writer(path)
+        writer.come(many)
+        writer.fold()
+        with writer.store.atomic():
+            writer.store.file_readings(0)
+        writer.come(3)
+        writer.spool()
+        with Store(path, read_only=True) as reader:
+            taken = [0]
+
+            def count(taken: list[int] = taken) -> int:
+                taken[0] += 1
+                return 0
+
+            reader._db.set_progress_handler(count, 100)
+            for stream_id in writer.streams:
+                assert len(reader.recent(stream_id, 20)) == 20
+                assert reader.newest_us(stream_id) > to_us(NOON + (many - 1) * SECOND)
+            assert reader.next_seq() == many + 4
+            assert reader.last_forecast(1) is None
+            steps[many] = taken[0]
+        writer.store.close()
+    assert steps[20_000] < 3 * steps[100]

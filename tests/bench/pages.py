@@ -23,7 +23,8 @@ from hatchmon.hatchery.types import Band, Batch, Forecast, Look, Quantity
 from tests.bench.memory import PAGE_TARGET_MB, resident_mb
 from tests.keeping import keep_supply
 from tests.servers import HOST, Mosquitto, free_port, wait_until
-from tests.system.daemon import Daemon, Ground
+from tests.system.daemon import Client, Daemon, Ground
+from tests.system.test_kill import in_spool_alone
 
 TARGET_MS = 50.0
 TARGET_BYTES = 60_000
@@ -147,6 +148,15 @@ def _batch(
         )
 
 
+def heard(broker: int, store: Path) -> None:
+    """Have a reading of each stream come in: what they wait in is read with the database."""
+    with Client(broker) as client:
+        for number in range(CONES):
+            for quantity, _, level in QUANTITIES:
+                client.send(f"hatchery/cone-{number + 1}/{quantity}", f"{level}")
+    wait_until(lambda: in_spool_alone(store), 30.0, "readings in the spool")
+
+
 def visited(daemon: Daemon, store: Path, port: int, visits: int = VISITS) -> Told:
     """Visit every screen that ``daemon`` serves of the database ``store``."""
     with Store(store, read_only=True) as record:
@@ -186,6 +196,7 @@ def measured(folder: Path, visits: int = VISITS) -> Told:
             notes(store, now)
         with Daemon(ground) as daemon:
             wait_until(daemon.connected, 30.0, "the broker")
+            heard(broker.port, ground.database)
             return visited(daemon, ground.database, port, visits)
 
 

@@ -88,6 +88,7 @@ def _in_use(ground: Ground, broker: Mosquitto, port: int, brief: bool) -> Iterat
         aim = Aim(start.TARGET, ratio=True)
         yield Line("start to READY", daemon.ready_s, "s", daemon.ready_s / unit_s, start.YARDSTICK, aim)
         wait_until(daemon.connected, 60.0, "the broker")
+        pages.heard(broker.port, ground.database)
         told = pages.visited(daemon, ground.database, port, 2 if brief else pages.VISITS)
         for screen in told.screens:
             yield Line(

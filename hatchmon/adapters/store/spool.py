@@ -228,13 +228,14 @@ def show(db: sqlite3.Connection, found: Found) -> None:
         "INSERT INTO spooled_forecasts (batch_id, issued_us, body) VALUES (?, ?, ?)",
         [row for piece in pieces for row in piece.forecasts],
     )
-    number = "(SELECT coalesce(max(seq), 0) FROM main.readings) + n"
+    # Of other types than the tables' columns, and SQLite would read those from end to end for the newest row.
+    number = "CAST((SELECT coalesce(max(seq), 0) FROM main.readings) + n AS INTEGER)"
     still = f"(SELECT ({_FOLDED.replace('FROM meta', 'FROM main.meta')}) < {max(found.pieces)})"
     every = "stream_id, time_us, raw, verdict"
     db.execute(
         f"""CREATE TEMP VIEW readings AS
             SELECT seq, {every}, dated_by, delivery, filed FROM main.readings
-            UNION ALL SELECT {number}, {every}, dated_by, delivery, 0 FROM temp.spooled WHERE {still}"""
+            UNION ALL SELECT {number}, {every}, dated_by, delivery, CAST(0 AS INTEGER) FROM temp.spooled WHERE {still}"""
     )
     db.execute(
         f"""CREATE TEMP VIEW by_stream AS
@@ -243,7 +244,9 @@ def show(db: sqlite3.Connection, found: Found) -> None:
             WHERE filed = 0 AND seq > (SELECT up_to FROM main.filing)
             UNION ALL SELECT {number}, {every} FROM temp.spooled WHERE {still}"""
     )
-    number = "(SELECT coalesce(max(seq), 0) FROM main.sqlite_sequence WHERE name = 'forecasts') + n"
+    number = (
+        "CAST((SELECT coalesce(max(seq), 0) FROM main.sqlite_sequence WHERE name = 'forecasts') + n AS INTEGER)"
+    )
     db.execute(
         f"""CREATE TEMP VIEW forecasts AS
             SELECT forecast_id, batch_id, issued_us, body FROM main.forecasts UNION ALL
