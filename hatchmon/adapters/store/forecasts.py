@@ -50,20 +50,23 @@ class Forecasts(Tables):
     def t90_first_and_last(self) -> dict[int, tuple[Band, float, Band]]:
         """Hours to 90 % hatched of each harvested batch as forecast first, by how much that band was widened,
         and as forecast last; of those where both are known."""
-        points = ", ".join(
-            f"{one}.body ->> '$.t90.{name}'" for one in ("f", "l") for name in ("p10", "p50", "p90")
-        )
+        points = ", ".join(f"body ->> '$.t90.{name}'" for name in ("p10", "p50", "p90"))
+        # In two steps: a join would take the spool's rows and the others' from end to end.
         rows = self._db.execute(
-            f"""SELECT e.batch_id, coalesce(f.body ->> '$.widened', 1.0), {points}
-                FROM (SELECT batch_id, min(forecast_id) AS first, max(forecast_id) AS last FROM forecasts
-                      GROUP BY batch_id) e
-                JOIN batches b ON b.batch_id = e.batch_id AND b.outcome = 'harvested'
-                JOIN forecasts f ON f.forecast_id = e.first JOIN forecasts l ON l.forecast_id = e.last
-                WHERE f.body ->> '$.t90' IS NOT NULL AND l.body ->> '$.t90' IS NOT NULL"""
+            f"""WITH ends AS (SELECT min(forecast_id) AS first, max(forecast_id) AS last FROM forecasts
+                  WHERE batch_id IN (SELECT batch_id FROM batches WHERE outcome = 'harvested')
+                  GROUP BY batch_id)
+                SELECT forecast_id, batch_id, coalesce(body ->> '$.widened', 1.0), {points} FROM forecasts
+                WHERE forecast_id IN (SELECT first FROM ends UNION SELECT last FROM ends)
+                ORDER BY forecast_id"""
         )
+        said: dict[int, list[tuple[float, Band | None]]] = {}
+        for _, batch_id, widened, *numbers in rows:
+            said.setdefault(batch_id, []).append((widened, None if None in numbers else Band(*numbers)))
         return {
-            batch_id: (Band(*numbers[:3]), widened, Band(*numbers[3:]))
-            for batch_id, widened, *numbers in rows
+            batch_id: (first, each[0][0], last)
+            for batch_id, each in said.items()
+            if (first := each[0][1]) is not None and (last := each[-1][1]) is not None
         }
 
     def _one_forecast(self, batch_id: int, order: str) -> Forecast | None:

@@ -235,7 +235,8 @@ def show(db: sqlite3.Connection, found: Found) -> None:
     db.execute(
         f"""CREATE TEMP VIEW readings AS
             SELECT seq, {every}, dated_by, delivery, filed FROM main.readings
-            UNION ALL SELECT {number}, {every}, dated_by, delivery, CAST(0 AS INTEGER) FROM temp.spooled WHERE {still}"""
+            UNION ALL SELECT {number}, {every}, dated_by, delivery, CAST(0 AS INTEGER)
+            FROM temp.spooled WHERE {still}"""
     )
     db.execute(
         f"""CREATE TEMP VIEW by_stream AS
@@ -244,9 +245,8 @@ def show(db: sqlite3.Connection, found: Found) -> None:
             WHERE filed = 0 AND seq > (SELECT up_to FROM main.filing)
             UNION ALL SELECT {number}, {every} FROM temp.spooled WHERE {still}"""
     )
-    number = (
-        "CAST((SELECT coalesce(max(seq), 0) FROM main.sqlite_sequence WHERE name = 'forecasts') + n AS INTEGER)"
-    )
+    newest = "SELECT coalesce(max(seq), 0) FROM main.sqlite_sequence WHERE name = 'forecasts'"
+    number = f"CAST(({newest}) + n AS INTEGER)"
     db.execute(
         f"""CREATE TEMP VIEW forecasts AS
             SELECT forecast_id, batch_id, issued_us, body FROM main.forecasts UNION ALL
