@@ -16,6 +16,7 @@ from hatchmon.hatchery.alerts import (
     Fact,
     dark_facts,
     doubt_facts,
+    is_well,
     salt_facts,
     silent_facts,
     stage_facts,
@@ -50,6 +51,13 @@ class ConeFacts:
         if listening is not None and listening >= timedelta(minutes=self._teller.rules.silent_min):
             facts += silent_facts(batch, since, now, self._teller.rules, self._teller.voice)
         return facts + self.of_water(cone, batch, now)
+
+    def may_be(self, cone: ConeState, batch: Batch, quantity: Quantity, value: float) -> bool:
+        """Whether a reading that has come may make something true of the water, or untrue. Quick: it is asked
+        of each reading."""
+        if cone.true_since or quantity is not Quantity.TEMPERATURE:
+            return True
+        return not is_well(value, self._settings.band_c(batch.lot))
 
     def of_water(self, cone: ConeState, batch: Batch, now: datetime) -> list[Fact]:
         """What the newest readings tell by themselves, and for how long they have."""

@@ -264,13 +264,16 @@ class Engine:
         if cone is None:
             cone = self.cones[name] = ConeState(name)
         note_water(cone.water, quantity, value, time)
-        if cone.watch is not None:
+        watch = cone.watch
+        if watch is None:
+            return
+        if self._facts.may_be(cone, watch.batch, quantity, value):
             self._heard.add(name)
-        if quantity is Quantity.TEMPERATURE and cone.watch is not None:
-            cone.watch.add(time, value)
-            cone.watch.suspect_since = time if verdict is Verdict.SUSPECT else None
-        elif quantity is Quantity.AIR_TEMPERATURE and cone.watch is not None:
-            cone.watch.add_air(time, value)
+        if quantity is Quantity.TEMPERATURE:
+            watch.add(time, value)
+            watch.suspect_since = time if verdict is Verdict.SUSPECT else None
+        elif quantity is Quantity.AIR_TEMPERATURE:
+            watch.add_air(time, value)
 
     # --- the turn of the loop ------------------------------------------------------------------
 

@@ -95,7 +95,8 @@ class Intake:
                 )
             )
         self._heard: dict[tuple[str, Quantity, str, str], _Heard] = {}
-        self._defaults: dict[str, _Route] = {}  # by topic not mapped, of those that have been heard
+        # By topic not mapped, of those that have been heard.
+        self._defaults: dict[str, tuple[_Route, _Heard]] = {}
         self._probes: dict[str, list[_Heard]] = {}  # by cone, the temperature probes in its water
         self._cones: set[str] = set()
         # By message id the newest delivery that bore it: a broker cannot have more of them open.
@@ -171,13 +172,15 @@ class Intake:
     def _take_new(self, message: Incoming, pending: Pending) -> None:
         samples: list[tuple[_Route, _Heard, Sample]] = []
         reasons: list[str] = []
-        for mapped in self._routes.get(message.topic) or (None,):
+        known = self._defaults.get(message.topic)
+        for mapped in (None,) if known else self._routes.get(message.topic) or (None,):
             try:
-                route = mapped or self._defaults.get(message.topic) or self._default_route(message.topic)
+                route = known[0] if known else mapped or self._default_route(message.topic)
                 sample = read_payload(message.payload, route.value_pointer, route.time_pointer)
-                samples.append((route, self._heard_on(route, message), sample))
+                heard = known[1] if known else self._heard_on(route, message)
+                samples.append((route, heard, sample))
                 if mapped is None:
-                    self._defaults[message.topic] = route
+                    self._defaults[message.topic] = route, heard
             except Unreadable as why:
                 reasons.append(str(why))
         # From here on nothing is asked of the database that it could refuse half way.

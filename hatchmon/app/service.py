@@ -15,7 +15,7 @@ from typing import Any
 
 from hatchmon.adapters.clock import Clock, RehearsalClock, SystemClock
 from hatchmon.adapters.heartbeat import Heartbeat
-from hatchmon.adapters.memory import few_arenas, give_back
+from hatchmon.adapters.memory import give_back, settle
 from hatchmon.adapters.mqtt import Broker, Incoming, MqttLink
 from hatchmon.adapters.notify import Notify
 from hatchmon.adapters.push import Letter, Pusher
@@ -110,7 +110,7 @@ class Service:
         stopping: threading.Event | None = None,
         told: tuple[Alert, int] | None = None,
     ) -> None:
-        few_arenas()
+        settle()
         self._settings = settings
         self._notify = notify or Notify()
         self._planner = planner

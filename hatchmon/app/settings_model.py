@@ -266,6 +266,9 @@ class Lot(_Section):
     price_per_kg: Annotated[float, number_between(0.01, 1e9)] | None = None
 
 
+_ANY_LOT = Lot()
+
+
 class Alerts(_Section):
     """When to speak up; its bands (deg C, g/L) serve every lot without one of its own. Times in minutes."""
 
@@ -428,13 +431,13 @@ class Settings(BaseSettings):
 
     def band_c(self, lot: str) -> tuple[float, float]:
         """The water a lot likes, from and to deg C."""
-        own = self.lots.get(lot, Lot())
+        own = self.lots.get(lot, _ANY_LOT)
         cold_c = self.alerts.cold_c if own.cold_c is None else own.cold_c
         return cold_c, self.alerts.warm_c if own.warm_c is None else own.warm_c
 
     def band_g_l(self, lot: str) -> tuple[float, float]:
         """The salinity a lot likes, from and to g/L."""
-        own = self.lots.get(lot, Lot())
+        own = self.lots.get(lot, _ANY_LOT)
         low = self.alerts.salt_low if own.salt_low is None else own.salt_low
         return low, self.alerts.salt_high if own.salt_high is None else own.salt_high
 

@@ -246,6 +246,12 @@ def _stage_words(
     )
 
 
+def is_well(temp_c: float, band_c: tuple[float, float]) -> bool:
+    """Whether the water is neither cold nor warm, whatever has been told of it."""
+    cold_c, warm_c = band_c
+    return cold_c + HYSTERESIS_C <= temp_c <= warm_c - HYSTERESIS_C
+
+
 def water_facts(
     batch: Batch, temp_c: float, band_c: tuple[float, float], book: AlertBook, rules: Rules, voice: Voice
 ) -> list[Fact]:
@@ -283,6 +289,8 @@ def salt_facts(
     low, high = band
     scope = batch_scope(batch)
     slack = HYSTERESIS_G_L if book.stands("salt", scope) else 0.0
+    if low + slack <= salinity <= high - slack:
+        return []
     for_long = f"For {rules.water_min:g} minutes or more"
     litres = "LITRES" if batch.litres is None else f"{batch.litres:g}"
     amount = (
@@ -293,13 +301,11 @@ def salt_facts(
             f"{for_long} above {high:g} g/L. Published advice is 5 to 35 g/L; above 85 to 90 g/L nothing "
             f"hatches. Add fresh water; how much: {amount}. {UNPLUG}"
         )
-    elif salinity < low + slack:
+    else:
         body = (
             f"{for_long} below {low:g} g/L. Published advice is 5 to 35 g/L. See that the probe is clean and "
             f"under water, then add salt; how much: {amount}. {UNPLUG}"
         )
-    else:
-        return []
     title = f"{batch.cone}: salinity {beyond}{salinity:.0f} g/L"
     return [Fact("salt", scope, batch.cone, title, body, rules.water_min * 60.0)]
 

@@ -32,6 +32,7 @@ RETAINED_FRESH = timedelta(minutes=15)
 UNKNOWN_INTERVAL = timedelta(minutes=5)
 SILENT_INTERVALS = 3
 
+_NOTHING = float("inf"), float("-inf")
 _DEGREES = frozenset({Quantity.TEMPERATURE, Quantity.AIR_TEMPERATURE})
 
 
@@ -66,6 +67,7 @@ class Judge:
             None  # when it last said something that may be water, or was first heard
         )
         self._neighbours: deque[tuple[datetime, float]] = deque(maxlen=HAMPEL_SAMPLES)
+        self._among = _NOTHING  # from and to: all neighbours lie there, and maybe some before them did
         # From a reading in doubt on, until the water is seen to be back or at a new level.
         self._held: list[tuple[datetime, float, Verdict]] = []
         self._level_before: float | None = None
@@ -105,6 +107,7 @@ class Judge:
     def _forget(self) -> None:
         self.newest = self._told = self.last_good = self._level_before = self._same = None
         self._neighbours.clear()
+        self._among = _NOTHING
         self._held.clear()
 
     def remember(self, past: Iterable[tuple[datetime, float, Verdict]], same_since: datetime | None) -> None:
@@ -124,7 +127,7 @@ class Judge:
                 last = value
             elif verdict in (Verdict.JUMP, Verdict.SPIKE):
                 self._hold(time, value, verdict)
-                self._neighbours.append((time, value))
+                self._note_level(time, value)
         if last is not None and same_since is not None:
             self._same = (last, same_since)
 
@@ -155,10 +158,16 @@ class Judge:
         self.newest = time
         return True
 
-    def _accept(self, time: datetime, value: float) -> None:
+    def _note_level(self, time: datetime, value: float) -> None:
         self._neighbours.append((time, value))
+        low, high = self._among
+        if not low <= value <= high:
+            self._among = min(low, value), max(high, value)
+
+    def _accept(self, time: datetime, value: float) -> None:
+        self._note_level(time, value)
         if self.last_good is None or time >= self.last_good[0]:
-            self.last_good = (time, value)
+            self.last_good = self._neighbours[-1]
 
     def _judge_water(self, value: float, time: datetime) -> Judged:
         verdict = self._doubt(value, time) or self._unless_stuck(value, time)
@@ -168,7 +177,7 @@ class Judge:
         if verdict.usable:
             self._accept(time, value)
         else:
-            self._neighbours.append((time, value))
+            self._note_level(time, value)
         return Judged(verdict, revised)
 
     def _judge_straggler(self, value: float, time: datetime) -> Judged:
@@ -227,8 +236,12 @@ class Judge:
         return change > FASTEST_C_PER_H * abs((time - self.last_good[0]) / timedelta(hours=1))
 
     def _off_the_median(self, value: float, time: datetime) -> bool:
-        # Nearly always: then it is as near to the median as to all of them.
-        if all(abs(value - level) <= HAMPEL_FLOOR_C for _, level in self._neighbours):
+        # Nearly always near to all of them, and so to the median.
+        if self._near_all(value):
+            return False
+        levels = [level for _, level in self._neighbours]
+        self._among = min(levels), max(levels)
+        if self._near_all(value):
             return False
         near = [level for when, level in self._neighbours if time - when <= HAMPEL_SPAN]
         near = [*near, value][-HAMPEL_SAMPLES:]
@@ -242,6 +255,10 @@ class Judge:
             return True
         hours = abs((time - self.last_good[0]) / timedelta(hours=1))
         return abs(value - self.last_good[1]) > HEATER_C_PER_H * hours
+
+    def _near_all(self, value: float) -> bool:
+        low, high = self._among
+        return value - low <= HAMPEL_FLOOR_C and high - value <= HAMPEL_FLOOR_C
 
     def _unless_stuck(self, value: float, time: datetime) -> Verdict:
         if self._same is None or self._same[0] != value:

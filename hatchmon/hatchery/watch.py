@@ -35,6 +35,7 @@ from hatchmon.science.normal import Floats, normal_cdf, normal_quantile, quantil
 from hatchmon.science.rates import energy_loss_rate, schoolfield_1981, shape_sd
 from hatchmon.science.yields import count_likelihood
 
+_MINUTE = timedelta(minutes=1)
 ANCHOR = timedelta(minutes=30)  # a reading this long before the start still tells of the start
 # A hair wide, so that rounding does not put a gap of exactly the limit beyond it.
 SMALL_GAP_H = 0.5 + 1e-6
@@ -109,14 +110,14 @@ class BatchWatch:
         self.hatchability = UNKNOWN_HATCHABILITY
         self.salinity = batch.salinity  # g/L, or None; a measured one may be put in its place
         self.light_known = False  # whether it surely had light in its first hours
-        # Not lists, whose thousands of numbers lie all over the memory, and are copied one by one.
-        self._minutes = array("q")  # rising; minute 0 is the start of the batch
-        self._means = array("d")
-        self._counts = array("q")
+        # The log, a row a minute one behind the other: minute of the batch (rising), mean, and of how many.
+        # In one piece: with a thousand batches, what lies scattered has to be fetched for each reading.
+        self._log = array("d")
         self._before: tuple[datetime, float] | None = None
         self._air: dict[int, float] = {}  # of the room, by ten minutes from the start
         # Progress (8 rows: 7 nodes, then the energy exponent) at points whose minute is over.
         self._settled: Floats = np.zeros((8, 0))
+        self._settled_to: int | None = None  # only so many of these still hold
 
     def add(self, time: datetime, temp_c: float) -> None:
         """Take in a usable reading, in any order; readings long before the start are ignored."""
@@ -124,32 +125,34 @@ class BatchWatch:
             newer = self._before is None or time > self._before[0]
             if time >= self.batch.started - ANCHOR and newer:
                 self._before = (time, temp_c)
-                self._settled = self._settled[:, :0]
+                self._settled_to = 0
             return
-        minute = int((time - self.batch.started) // timedelta(minutes=1))
-        at = bisect_left(self._minutes, minute)
-        if at < len(self._minutes) and self._minutes[at] == minute:
-            self._counts[at] += 1
-            self._means[at] += (temp_c - self._means[at]) / self._counts[at]
+        log, minute = self._log, (time - self.batch.started) // _MINUTE
+        size = at = len(log) // 3
+        if size and minute == log[-3]:
+            at = size - 1
+        elif size and minute < log[-3]:
+            at = bisect_left(range(size), float(minute), key=lambda row: log[3 * row])
+        if at < size and log[3 * at] == minute:
+            log[3 * at + 2] += 1.0
+            log[3 * at + 1] += (temp_c - log[3 * at + 1]) / log[3 * at + 2]
         else:
-            self._minutes.insert(at, minute)
-            self._means.insert(at, temp_c)
-            self._counts.insert(at, 1)
-        if at < self._settled.shape[1]:
-            self._settled = self._settled[:, :at]
+            log[3 * at : 3 * at] = array("d", (minute, temp_c, 1.0))
+        if self._settled_to is None or at < self._settled_to:
+            self._settled_to = at
 
     def add_air(self, time: datetime, air_c: float) -> None:
         """Take in a usable reading of the room's air: it tells how water cooled while nobody looked."""
         slot = int((time - self.batch.started) // timedelta(minutes=10))
-        if slot not in self._air and np.any(np.diff(self._minutes) > SMALL_GAP_H * 60.0):
-            self._settled = self._settled[:, :0]  # the gaps may be bridged otherwise
+        if slot not in self._air and np.any(np.diff(self._log[::3]) > SMALL_GAP_H * 60.0):
+            self._settled_to = 0  # the gaps may be bridged otherwise
         self._air[slot] = air_c
 
     @property
     def last_h(self) -> float | None:
         """Hours from the start to the newest reading; None without any."""
-        if self._minutes:
-            return (self._minutes[-1] + 0.5) / 60.0
+        if self._log:
+            return (self._log[-3] + 0.5) / 60.0
         return 0.0 if self._before is not None else None
 
     def water_around(self, time: datetime) -> tuple[float | None, float | None]:
@@ -166,11 +169,12 @@ class BatchWatch:
 
     def log(self) -> tuple[Floats, Floats]:
         """(hours from the start, deg C), both (n,): the log with its first value carried to the start."""
-        if not self._minutes and self._before is None:
+        if not self._log and self._before is None:
             return np.zeros(0), np.zeros(0)
-        hours, temps = np.zeros(len(self._minutes) + 1), np.empty(len(self._minutes) + 1)
-        hours[1:] = (np.array(self._minutes) + 0.5) / 60.0
-        temps[1:] = self._means
+        log = np.array(self._log).reshape(-1, 3)
+        hours, temps = np.zeros(len(log) + 1), np.empty(len(log) + 1)
+        hours[1:] = (log[:, 0] + 0.5) / 60.0
+        temps[1:] = log[:, 1]
         temps[0] = temps[1] if self._before is None else self._before[1]
         return hours, temps
 
@@ -343,9 +347,9 @@ class BatchWatch:
     def _past(self, hours: Floats, temps: Floats) -> Floats:
         """(8, n) progress at each point of the log, reusing what is settled."""
         done = min(self._settled.shape[1], hours.size)
-        if done == 0:
-            return self._grow(hours, temps, np.zeros((8, 1)))
-        return self._grow(hours, temps, self._settled[:, :done])
+        if self._settled_to is not None:
+            done = min(done, self._settled_to)
+        return self._grow(hours, temps, self._settled[:, :done] if done else np.zeros((8, 1)))
 
     def _grow(self, hours: Floats, temps: Floats, known: Floats) -> Floats:
         start = known.shape[1] - 1
@@ -355,7 +359,7 @@ class BatchWatch:
         new = progress(span, water, _rates)[:, own[start:] - own[start]] + known[:, -1:]
         past = np.concatenate((known, new[:, 1:]), axis=1)
         # The newest minute is still filling: it is not settled.
-        self._settled = past[:, : max(past.shape[1] - 1, 0)]
+        self._settled, self._settled_to = past[:, : max(past.shape[1] - 1, 0)], None
         return past
 
     def _trust(self, course: _Course) -> tuple[Trust, list[str]]:

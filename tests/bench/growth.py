@@ -14,6 +14,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from hatchmon.adapters.clock import SystemClock
+from hatchmon.adapters.memory import settle
 from hatchmon.adapters.mqtt import Incoming, LinkUp
 from hatchmon.adapters.store import Store
 from hatchmon.app.engine import Engine
@@ -69,6 +70,7 @@ class _Acknowledging(Around):
 
 def a_round(folder: Path, count: int) -> Round:
     """The first round after a start, when every forecast is issued: none costs more."""
+    settle()  # as the daemon does
     folder.mkdir()
     config, database = folder / "hatchmon.toml", folder / "hatchmon.db"
     config.write_text(

@@ -75,6 +75,8 @@ class Store(AskedReadings, Feeds, Alerts, Supply, Requests, Redating):
         self._spool: spool.Spool | None = None
         self._named: set[int] = set()
         """Streams whose names the spool holds."""
+        self._names: dict[int, tuple[str, str, str, str]] = {}
+        """Cone, quantity, unit and topic of streams, by number; they never change."""
         try:
             refuse_foreign(path)
             spooled = spool.find(path) if read_only else None
@@ -222,11 +224,12 @@ class Store(AskedReadings, Feeds, Alerts, Supply, Requests, Redating):
         ``note_folded``. Raises OSError."""
         assert self._spool is not None
         new = {reading.stream_id for reading in readings} - self._named
-        names = {
-            stream.stream_id: (stream.cone, stream.quantity.value, stream.unit, stream.topic)
-            for number in sorted(new)
-            for stream in self._streams_where("stream_id = ?", number)
-        }
+        if not new <= self._names.keys():
+            self._names = {
+                stream.stream_id: (stream.cone, stream.quantity.value, stream.unit, stream.topic)
+                for stream in self.streams()
+            }
+        names = {number: self._names[number] for number in sorted(new)}
         alive_us = None if alive is None else to_us(alive)
         issued = [(batch_id, to_us(each.issued), forecast_json(each)) for batch_id, each in forecasts]
         keys = {cursor_key(feed): up_to for feed, up_to in cursors.items()}
