@@ -7,15 +7,17 @@ import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 from urllib.parse import urlencode, urlsplit
 
 import urllib3
+from pydantic_core import from_json
 from urllib3 import exceptions as http
 
 from hatchmon.hatchery.wording import printable
 
 LARGEST_ANSWER = 32 * 1024 * 1024  # bytes; six to eight times that in memory while it is read
+MOST_AT_ONCE = 4  # questions beside one other
 _LONGEST_SAID = 300
 
 
@@ -23,8 +25,7 @@ class Unanswered(Exception):
     """The store gave no answer that can be used; the message says what is wrong and how to mend it."""
 
 
-@dataclass(frozen=True, slots=True)
-class Line:
+class Line(NamedTuple):
     """One time series: its labels (``__name__`` among them), and (seconds since 1970 UTC, value as text) in
     order; one pair where the question asks for a value at a moment. Text, since of many few are looked at."""
 
@@ -49,7 +50,9 @@ class Asker:
     token: str = field(repr=False)
     until: float
     _pool: urllib3.PoolManager = field(
-        default_factory=lambda: urllib3.PoolManager(maxsize=2, retries=False), init=False, repr=False
+        default_factory=lambda: urllib3.PoolManager(maxsize=MOST_AT_ONCE + 1, retries=False),
+        init=False,
+        repr=False,
     )
 
     def ask(self, query: str, at: datetime) -> list[Line]:
@@ -120,7 +123,7 @@ class Asker:
 
     def _data(self, body: bytes) -> Any:
         try:
-            answer = json.loads(body)
+            answer = from_json(body)  # in half the time of Python's own
             if answer["status"] == "success":
                 return answer["data"]
         except (ValueError, LookupError, TypeError):

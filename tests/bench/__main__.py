@@ -6,6 +6,7 @@ Nothing here passes or fails: the aims stand beside the figures. All parts take 
 from __future__ import annotations
 
 import argparse
+import compileall
 import json
 import platform
 import tempfile
@@ -16,6 +17,7 @@ from typing import Any
 
 from rich.console import Console
 
+import hatchmon
 from tests.bench import disk, figures, fleet, growth, ingest, lots, memory, start, year
 from tests.bench.lines import Line, table
 
@@ -42,6 +44,8 @@ def main(words: list[str] | None = None) -> None:
     chosen = parser.parse_args(words)
     if unknown := set(chosen.part) - set(PARTS):
         parser.error(f"there is no part called {', '.join(sorted(unknown))}; there are {', '.join(PARTS)}")
+    # As pip leaves it where hatchmon is installed; else every start would compile all of it.
+    compileall.compile_dir(Path(hatchmon.__file__).parent, quiet=2)
     console = Console(highlight=False, width=150)
     told: dict[str, Any] = {}
     for name in chosen.part or PARTS:
