@@ -101,14 +101,17 @@ def _in_use(ground: Ground, broker: Mosquitto, port: int, brief: bool) -> Iterat
         most = Aim(PAGE_TARGET_MB)
         yield Line("daemon, every screen visited", told.resident_mb, "MB", told.resident_mb / bare_mb,
                    "of Python with paho", most)  # fmt: skip
-        for words in _commands(ground, brief):
-            seconds, imports = [], []
-            for _ in range(1 if brief else 3):
-                imports.append(start.imports_s())
-                seconds.append(_took_s(ground, words))
-            took, unit = statistics.median(seconds), statistics.median(imports)
+        commands = _commands(ground, brief)
+        took: list[list[float]] = []
+        imports = []
+        for _ in range(1 if brief else 3):
+            imports.append(start.imports_s())
+            took.append([_took_s(ground, words) for words in commands])
+        unit_s = statistics.median(imports)
+        for words, times in zip(commands, zip(*took, strict=True), strict=True):
+            seconds = statistics.median(times)
             shown = " ".join(str(word) for word in words if not isinstance(word, Path))
-            yield Line(f"hatchmon {shown}", took, "s", took / unit, start.YARDSTICK)
+            yield Line(f"hatchmon {shown}", seconds, "s", seconds / unit_s, start.YARDSTICK)
 
 
 def _took_s(ground: Ground, words: tuple[str | Path, ...]) -> float:
@@ -139,7 +142,6 @@ def _commands(ground: Ground, brief: bool) -> list[tuple[str | Path, ...]]:
         ("batches", "6"),
         ("brood",),
         ("stock",),
-        ("salt", "--litres", "10", "--salinity", "25"),
         ("reading", "cone-1", "26.1"),
         ("seen",),
         ("export", "batches", "--out", out),

@@ -52,6 +52,9 @@ class Fast:
         )
 
 
+WITHIN_S = 120.0  # a year's readings are exported, and the record copied, in a good deal less
+
+
 class Ground:
     """A folder with settings and the database that goes with them, and the command line on both."""
 
@@ -103,7 +106,12 @@ class Ground:
         if "--config" not in command and words[0] != "replay":
             command += ["--config", str(self.config)]
         return subprocess.run(
-            command, env=self.environment(**more), capture_output=True, text=True, timeout=60, check=False
+            command,
+            env=self.environment(**more),
+            capture_output=True,
+            text=True,
+            timeout=WITHIN_S,
+            check=False,
         )
 
     def done(self, *words: object) -> str:
