@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from urllib.request import urlopen
 
 from hatchmon.adapters.clock import SystemClock
 from hatchmon.adapters.memory import settle
@@ -24,7 +25,7 @@ from tests.bench.ground import hatching
 from tests.bench.ingest import CONES, MESSAGES, Publisher, cones, cpu_s, daemon, publication, readings
 from tests.bench.lines import Aim, Line
 from tests.engines import Around, Probes
-from tests.servers import Mosquitto, free_port, wait_until
+from tests.servers import HOST, Mosquitto, free_port, wait_until
 from tests.system.daemon import Daemon, Ground
 
 COUNTS = (1, 10, 100, 1000)
@@ -98,7 +99,8 @@ def idle_share(folder: Path, seconds: float) -> float:
     """Share of a core that the daemon takes with its page served, CONES cones and three quantities each
     every ten seconds."""
     with Mosquitto(folder / "mosquitto") as broker:
-        web = f"enabled = true\nport = {free_port()}"
+        port = free_port()
+        web = f"enabled = true\nport = {port}"
         ground = Ground(folder / "hatchmon", broker.port, web=web, gather_s=28.0)
         ground.database.parent.mkdir(parents=True)
         names = cones(CONES)
@@ -107,6 +109,7 @@ def idle_share(folder: Path, seconds: float) -> float:
         with Daemon(ground) as running:
             wait_until(running.connected, 60.0, "the broker")
             wait_until(lambda: ground.count("forecasts") >= CONES, 60.0, "every batch to be forecast")
+            urlopen(f"http://{HOST}:{port}/", timeout=60.0).close()  # made after the start, and then for good
             assert running.process is not None
             publisher = Publisher(broker.port)
             probes = [(name, quantity, level) for name in names for quantity, level in QUANTITIES]
