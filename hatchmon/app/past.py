@@ -6,7 +6,7 @@ import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any, TypeVar
 
 from hatchmon.adapters.store import Store
@@ -41,6 +41,7 @@ from hatchmon.hatchery.wording import Voice
 from hatchmon.science.yields import Interval, cost_per_million
 
 MOST_KEPT = 64
+SETTLED = timedelta(hours=1)  # after its end no reading of a batch is judged anew
 LARGEST = 2**63  # of SQLite's numbers
 _T = TypeVar("_T")
 
@@ -103,6 +104,9 @@ class Past:
         self._lessons = Lessons()
         self._lock = threading.Lock()
         self._known: OrderedDict[Hashable, Any] = OrderedDict()
+        self._ended: tuple[Hashable, dict[Quantity, Log]] = (None, {})
+        """The logs of the batch looked at last of those that ended, which its page and each of its graphs'
+        files ask for; half a megabyte."""
 
     def batch(self, store: Store, number: int, now: datetime) -> BatchPast:
         """Everything about one batch. Raises Refused when there is none."""
@@ -118,7 +122,7 @@ class Past:
             batch=batch,
             until_h=max(batch.hours_at(until), 0.1),
             band_c=self._settings.band_c(batch.lot),
-            logs=_logs(store, batch, until),
+            logs=self._logs(store, batch, now),
             noted_c=store.noted_water(number),
             first=first,
             last=last,
@@ -157,6 +161,21 @@ class Past:
     def kept(self, store: Store, name: str, work_out: Callable[[], _T]) -> _T:
         """What was worked out under ``name``, unless the record has changed since."""
         return self._keep((name,), _mark(store), work_out)
+
+    def _logs(self, store: Store, batch: Batch, now: datetime) -> dict[Quantity, Log]:
+        mark: Hashable = None
+        if batch.ended is not None and now - batch.ended >= SETTLED:
+            mark = batch, store.filed_between(batch.cone, batch.started, batch.ended)
+            known, logs = self._ended
+            if known == mark:
+                return logs
+        until = batch.ended or now
+        seconds, until_h = stretch_s(batch.hours_at(until)), max(batch.hours_at(until), 0.0)
+        found = {each: store.stretches(batch.cone, each, batch.started, until, seconds) for each in Quantity}
+        logs = {quantity: log_of(stretches, until_h) for quantity, stretches in found.items() if stretches}
+        if mark is not None:
+            self._ended = mark, logs
+        return logs
 
     def _diagnosis(self, store: Store, batch: Batch) -> Diagnosis | None:
         def work_out() -> Diagnosis | None:
@@ -245,16 +264,6 @@ def _mark(store: Store) -> Hashable:
                (SELECT count(*) FROM looks), (SELECT count(*) FROM counts)"""
         )[0]
     )
-
-
-def _logs(store: Store, batch: Batch, until: datetime) -> dict[Quantity, Log]:
-    seconds = stretch_s(batch.hours_at(until))
-    logs = {}
-    for quantity in Quantity:
-        found = store.stretches(batch.cone, quantity, batch.started, until, seconds)
-        if found:
-            logs[quantity] = log_of(found, max(batch.hours_at(until), 0.0))
-    return logs
 
 
 def record_of_batches(record: Record, numbers: set[int]) -> Record:

@@ -13,7 +13,7 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from hatchmon.adapters.store import Store
+from hatchmon.adapters.store import NewReading, Store, to_us
 from hatchmon.app.beliefs import all_evidence, belief_from
 from hatchmon.app.charts.batch import batch_charts
 from hatchmon.app.charts.chart import Area, Chart, Line, Marks, Rule, Span
@@ -27,7 +27,7 @@ from hatchmon.app.settings_model import Settings
 from hatchmon.hatchery.honesty import Scored, honesty
 from hatchmon.hatchery.review import record_of
 from hatchmon.hatchery.supply.stock import Stock
-from hatchmon.hatchery.types import Band, Batch, Look, Quantity, Refused
+from hatchmon.hatchery.types import Band, Batch, Look, Quantity, Refused, Verdict
 from hatchmon.hatchery.wording import Voice
 from tests.keeping import NOW, keep_record
 
@@ -119,6 +119,31 @@ def test_what_was_kept_is_worked_out_anew_when_the_record_changes(tmp_path: Path
         assert len(after.seen) == len(before.seen) + 1
         store.end_batch(4, NOW, "discarded")
         assert sum(lot.harvested for lot in past.lots(store)) == 3
+
+
+def test_a_log_that_was_kept_is_read_anew_when_its_readings_change(tmp_path: Path) -> None:
+    path = tmp_path / "hatchmon.db"
+    keep_record(path, batches=3, every_s=300, forecasts=False)
+    past = Past(SETTINGS)
+    with Store(path) as store:
+        (batch,) = store.batches("batch_id = 2")
+        assert batch.ended is not None
+        store.file_readings(0)
+        stream = next(
+            each for each in store.streams() if (each.cone, each.quantity) == (batch.cone, "temperature")
+        )
+        known = past.batch(store, 2, NOW).logs
+        assert past.batch(store, 2, NOW).logs is known
+        assert past.batch(store, 1, NOW).logs is not known
+        time = to_us(batch.started + (batch.ended - batch.started) / 2) + 1
+        late = NewReading(stream.stream_id, time, 61.25, Verdict.JUMP, "probe")
+        before = past.batch(store, 2, NOW).logs[Quantity.TEMPERATURE]
+        store.add_readings([late])
+        store.file_readings(0)
+        after = past.batch(store, 2, NOW).logs[Quantity.TEMPERATURE]
+        assert after.refused == before.refused + 1
+        assert after.rejected[-1].most == 61.25
+        assert past.batch(store, 2, batch.ended + timedelta(minutes=5)).logs[Quantity.TEMPERATURE] == after
 
 
 def test_lots_tell_grams_and_cost(store: Store) -> None:

@@ -19,6 +19,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from hatchmon.adapters.clock import Clock
+from hatchmon.adapters.memory import give_back
 from hatchmon.adapters.store import Store
 from hatchmon.adapters.web.access import Door, Session, Sessions
 from hatchmon.app.ask import Answered
@@ -123,6 +124,7 @@ class Site:
         """The record, to be read in short transactions."""
         with Store(self.settings.store.path, read_only=True) as store:
             yield store
+        give_back()  # the pages of the database that this has gone through
 
     def ask(self, request: Request, body: dict[str, Any]) -> Answered:
         """Have a request carried out for whoever sent ``request``. Blocks; raises Refused when there is no
