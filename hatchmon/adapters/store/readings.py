@@ -125,7 +125,12 @@ class Readings(Tables):
         """
         start = int(self.meta("thinned_us", "-1"))
         if start < 0:
-            oldest = self._db.execute("SELECT min(time_us) FROM readings WHERE filed > 0").fetchone()[0]
+            # By the index, for it is asked every minute until there is something to be thinned.
+            (oldest,) = self._db.execute(
+                """SELECT min((SELECT min(time_us) FROM readings r
+                               WHERE r.filed > 0 AND r.stream_id = s.stream_id))
+                   FROM streams s WHERE s.topic <> ''"""
+            ).fetchone()
             if oldest is None:
                 return False
             start = oldest - oldest % _HOUR_US
