@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -178,7 +177,7 @@ class Asker:
                 f"{self._at}: it answers with an error of its own ({status}); look at its log, try again."
             )
         try:
-            said = printable(" ".join(str(json.loads(body)["error"]).split())[:_LONGEST_SAID])
+            said = printable(" ".join(str(from_json(body)["error"]).split())[:_LONGEST_SAID])
         except (ValueError, LookupError, TypeError):
             return self._odd()
         return Unanswered(f"{self._at}: it refuses the question ({status}: {said}).")

@@ -104,9 +104,6 @@ class Past:
         self._lessons = Lessons()
         self._lock = threading.Lock()
         self._known: OrderedDict[Hashable, Any] = OrderedDict()
-        self._ended: tuple[Hashable, dict[Quantity, Log]] = (None, {})
-        """The logs of the batch looked at last of those that ended, which its page and each of its graphs'
-        files ask for; half a megabyte."""
 
     def batch(self, store: Store, number: int, now: datetime) -> BatchPast:
         """Everything about one batch. Raises Refused when there is none."""
@@ -163,19 +160,20 @@ class Past:
         return self._keep((name,), _mark(store), work_out)
 
     def _logs(self, store: Store, batch: Batch, now: datetime) -> dict[Quantity, Log]:
-        mark: Hashable = None
-        if batch.ended is not None and now - batch.ended >= SETTLED:
-            mark = batch, store.filed_between(batch.cone, batch.started, batch.ended)
-            known, logs = self._ended
-            if known == mark:
-                return logs
         until = batch.ended or now
         seconds, until_h = stretch_s(batch.hours_at(until)), max(batch.hours_at(until), 0.0)
-        found = {each: store.stretches(batch.cone, each, batch.started, until, seconds) for each in Quantity}
-        logs = {quantity: log_of(stretches, until_h) for quantity, stretches in found.items() if stretches}
-        if mark is not None:
-            self._ended = mark, logs
-        return logs
+
+        def work_out() -> dict[Quantity, Log]:
+            found = {
+                each: store.stretches(batch.cone, each, batch.started, until, seconds) for each in Quantity
+            }
+            return {each: log_of(stretches, until_h) for each, stretches in found.items() if stretches}
+
+        if now - until < SETTLED:
+            return work_out()
+        # Half a megabyte, so of one batch alone: its page and each of its graphs' files ask for it.
+        mark = batch, store.filed_between(batch.cone, batch.started, until)
+        return self._keep("logs", mark, work_out)
 
     def _diagnosis(self, store: Store, batch: Batch) -> Diagnosis | None:
         def work_out() -> Diagnosis | None:

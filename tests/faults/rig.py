@@ -132,6 +132,13 @@ class Rig:
         wait_until(stored, timeout, f"a new reading in the database; {self.daemon.status}")
         return time.monotonic() - begun
 
+    def resume(self) -> float:
+        """Start the daemon; seconds until a new reading is stored."""
+        begun = time.monotonic()
+        self.daemon.start()
+        self.moving()
+        return time.monotonic() - begun
+
     def manage(self, told: str, timeout: float = 60.0) -> float:
         """Do what systemd does: wait until the daemon ends by itself, here with ``told`` in its log, and
         start it again; seconds from now until a new reading is stored."""

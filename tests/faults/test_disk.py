@@ -273,10 +273,7 @@ def test_the_spool_is_spoilt_while_in_use(rig: Rig, tally: Tally, long: bool) ->
             file.unlink()
         code, _ = rig.daemon.stop()
         assert code == 0
-        begun = time.monotonic()
-        rig.daemon.start()
-        rig.moving()
-        recovered.append(time.monotonic() - begun)
+        recovered.append(rig.resume())
     sent, lost = rig.settle()
     tally.note("spool emptied, overwritten or deleted in use", sent=sent, lost=lost, recovered_s=recovered)
     assert lost == 0
@@ -295,10 +292,7 @@ def test_the_database_is_spoilt_while_the_daemon_is_off(rig: Rig, tally: Tally, 
         Backups(load_settings(rig.ground.config, {})).make(datetime.now(UTC))
         rig.daemon.kill()
         spoil(database, chance, number)
-        begun = time.monotonic()
-        rig.daemon.start()
-        rig.moving()
-        recovered.append(time.monotonic() - begun)
+        recovered.append(rig.resume())
         found = rig.stored()
         lost_in_all += sum((saved - found).values())
         sent += sum(saved.values())

@@ -232,4 +232,5 @@ class Readings(Tables):
 
 
 def as_rows(readings: Sequence[NewReading]) -> list[spool.Row]:
+    """Readings as the table and the spool take them."""
     return [(r.stream_id, r.time_us, r.raw, r.verdict.value, r.dated_by, r.delivery) for r in readings]
